@@ -1,0 +1,1 @@
+"""Everything that touches files, pictures and people."""

@@ -1,0 +1,1 @@
+"""Numbers in, numbers out: halls, players, microphones and the responses between them."""

@@ -1,0 +1,38 @@
+"""What can go wrong, in one line each: what, where, found, allowed, nearest valid name."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+__all__ = ["InputError", "SitzprobeError", "did_you_mean"]
+
+
+class SitzprobeError(Exception):
+    """Root of all errors raised on purpose; its text is one line a user can act on."""
+
+
+class InputError(SitzprobeError, ValueError):
+    """Something the user gave (a scene, a preset, a stem, an output folder) can't be used."""
+
+
+def did_you_mean(name: str, allowed: Iterable[str]) -> str:
+    """Return the tail of an error line for a name that isn't among the allowed ones.
+
+    Parameters
+    ----------
+    name : str
+        The name that was given.
+    allowed : iterable of str
+        The names that exist.
+
+    Returns
+    -------
+    str
+        ``"did you mean 'x'?"`` for the nearest name where one is near, else the list of allowed names.
+    """
+    names = sorted(allowed)
+    near = difflib.get_close_matches(name, names, n=1)
+    if near:
+        return f"did you mean '{near[0]}'?"
+    return f"allowed: {', '.join(names)}" if names else "none exists"
