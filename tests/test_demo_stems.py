@@ -1,4 +1,4 @@
-"""The demo's stems are what the renderer needs: aligned, truly dry, cut together at the stops their README names."""
+"""The demo's stems are what a renderer needs: aligned, dry, cut together at the stops their README names."""
 
 import re
 from pathlib import Path
@@ -18,15 +18,13 @@ def stem(section: str) -> NDArray[np.float64]:
     samples, rate = soundfile.read(DEMO / "stems" / f"{section}.flac", dtype="float64", always_2d=True)
     assert rate == RATE
     assert samples.shape[1] == 1
-    return samples[:, 0]
+    return np.asarray(samples[:, 0], dtype=np.float64)
 
 
 def stop_times() -> list[float]:
     """Stop times in s, as the README's table states them."""
-    return [
-        float(t)
-        for t in re.findall(r"^\| \d \| (\d+\.\d{3}) \|$", (DEMO / "README.md").read_text("utf-8"), re.M)
-    ]
+    text = (DEMO / "README.md").read_text("utf-8")
+    return [float(time) for time in re.findall(r"^\| \d \| (\d+\.\d{3}) \|$", text, re.MULTILINE)]
 
 
 def level(samples: NDArray[np.float64]) -> float:
@@ -57,7 +55,7 @@ def test_there_are_five_stems_of_one_length_that_fit_in_six_megabytes() -> None:
 
 @pytest.mark.parametrize("section", SECTIONS)
 def test_a_stem_starts_with_the_others(section: str) -> None:
-    """Everybody plays on the first beat: within 100 ms each part is within 20 dB of its level in the first bar."""
+    """Everybody plays on the first beat: within 100 ms each part is within 20 dB of its first two seconds."""
     samples = stem(section)
     assert level(samples[RATE // 20 : RATE // 10]) > level(samples[: 2 * RATE]) - 20.0
 
@@ -90,9 +88,8 @@ def test_a_stem_holds_its_chord_until_the_stop(section: str) -> None:
     samples = stem(section)
     for stop in stop_times():
         at = round(stop * RATE)
-        assert (
-            level(samples[at - round(0.03 * RATE) : at]) > level(samples[at - round(0.2 * RATE) : at]) - 6.0
-        )
+        end, chord = (level(samples[at - round(t * RATE) : at]) for t in (0.03, 0.2))
+        assert end > chord - 6.0
 
 
 @pytest.mark.parametrize("section", SECTIONS)
@@ -106,7 +103,7 @@ def test_the_first_stop_is_followed_by_complete_silence(section: str) -> None:
 
 @pytest.mark.parametrize("section", SECTIONS)
 def test_a_stem_ends_with_its_last_release_and_without_a_click(section: str) -> None:
-    """0.3 to 0.4 s after the last stop, so the tail is the renderer's to keep; the last millisecond is dither at most."""
+    """0.3 to 0.4 s after the last stop (the tail is the renderer's to keep), with dither at most."""
     samples = stem(section)
     assert 0.3 <= len(samples) / RATE - stop_times()[-1] <= 0.4
     assert np.max(np.abs(samples[-RATE // 1000 :])) <= 2.0 / 2**15
@@ -119,8 +116,7 @@ def test_the_violins_answer_one_another() -> None:
     first, second = stem("violins-1"), stem("violins-2")
     for half in range(4):
         start = second_part + half * half_bar
-        part = slice(
-            round((start + 0.35) * RATE), round((start + half_bar - 0.1) * RATE)
-        )  # clear of the last release
+        # clear of the other's release and of its next entry
+        part = slice(round((start + 0.35) * RATE), round((start + half_bar - 0.1) * RATE))
         caller, listener = (first, second) if half % 2 == 0 else (second, first)
         assert level(caller[part]) > level(listener[part]) + 40.0
