@@ -10,12 +10,12 @@ Measures, one value per octave band:
 * ``G_db``: strength, all energy over that of the same source at 10 m in a free field (A.2.1).
 
 Conventions: one set of definitions (`_evaluate`) serves both inputs. Times count from the arrival of the
-direct sound. The direct sound of an omnidirectional source at 1 m is a unit impulse, so G = 10·lg(energy) + 20
-dB. The decay curve is Schroeder's backward integral, 0 dB being all the energy. What lies beyond the end of the
-data is added as an exponential tail; the *decay range* is all the energy over that tail, in dB. A measure is
-given only if the decay range suffices: 10 dB more than the fit's lower limit, so 20, 35 and 45 dB, as ISO
-3382-1, 5.3.3 asks of the noise; 20 dB for C80, D50, Ts and G (our choice, no source). Otherwise it is NaN, and
-``reasons`` says why.
+direct sound. The direct sound of an omnidirectional source at 1 m is a unit impulse, so that
+G = 10·lg(energy) + 20 dB. The decay curve is Schroeder's backward integral, 0 dB being all the energy. What
+lies beyond the end of the data is added as an exponential tail; the *decay range* is all the energy over that
+tail, in dB. A measure is given only if the decay range suffices: 10 dB more than the fit's lower limit, so
+20, 35 and 45 dB, as ISO 3382-1, 5.3.3 asks of the noise; 20 dB for C80, D50, Ts and G (our choice, no
+source). Otherwise it is NaN, and ``reasons`` says why.
 
 References
 ----------
@@ -24,8 +24,8 @@ ISO 3382-2:2008, part 2, for the decay of the band filters.
 M. R. Schroeder, New method of measuring reverberation time, J. Acoust. Soc. Am. 37, 409 (1965).
 W. T. Chu, Comparison of reverberation measurements using Schroeder's impulse method and decay-curve
 averaging method, J. Acoust. Soc. Am. 63, 1444 (1978).
-A. Lundeby, T. E. Vigran, H. Bietz, M. Vorländer, Uncertainties of measurements in room acoustics, Acustica 81,
-344 (1995).
+A. Lundeby, T. E. Vigran, H. Bietz, M. Vorländer, Uncertainties of measurements in room acoustics, Acustica
+81, 344 (1995).
 """
 
 from __future__ import annotations
@@ -178,8 +178,8 @@ def from_response(
     Each band is filtered without phase shift by the magnitude of a Butterworth band-pass, scaled so that a
     unit impulse has unit energy in every band. The knee between decay and noise is found by iteration
     (Lundeby et al. 1995); the response is cut there, the noise's energy taken off (Chu 1978) and the cut-off
-    decay added as the exponential fitted to the 20 dB above the knee. A response that ends before its noise is
-    treated alike at its end, with nothing to take off.
+    decay added as the exponential fitted to the 20 dB above the knee. A response that ends before its noise
+    is treated alike at its end, with nothing to take off.
     """
     pressure = np.asarray(response, dtype=np.float64)
     bands = np.asarray(bands, dtype=np.float64)
@@ -366,7 +366,7 @@ def _collect(bands: NDArray[np.float64], results: list[_Result]) -> Measures:
 
 
 def _tails(energy: NDArray[np.float64], bin_s: float) -> list[_Tail]:
-    """Return what follows the end of each band (see `schroeder_db`); infinite where the energy doesn't fall."""
+    """Return what follows each band's end (see `schroeder_db`); infinite where the energy doesn't fall."""
     block = max(1, energy.shape[1] // 8)
     before = energy[:, -2 * block : -block].sum(axis=1)
     last = energy[:, -block:].sum(axis=1)
@@ -413,13 +413,14 @@ def _evaluate(energy: NDArray[np.float64], bin_s: float, arrival_s: float, tail:
     values = {"decay_range_db": float(decay_range)}
     reasons = {}
     late = late_energy(0.08)
-    if late > 1e-12 * total:  # less is rounding
-        values["C80_db"] = float(10.0 * np.log10((total - late) / late))  # ISO 3382-1, eq. A.10
+    early = total - late
+    if min(early, late) > 1e-12 * total:  # less is rounding
+        values["C80_db"] = float(10.0 * np.log10(early / late))  # ISO 3382-1, eq. A.10
     else:
         values["C80_db"] = np.nan
-        reasons["C80_db"] = "not measurable: no energy after 80 ms"
+        reasons["C80_db"] = f"not measurable: no energy {'after' if early > late else 'in'} the first 80 ms"
     values["D50"] = 1.0 - late_energy(0.05) / total  # ISO 3382-1, eq. A.11
-    moment = bin_s * (np.arange(energy.size) @ energy + 0.5 * given) - arrival_s * given
+    moment = bin_s * (np.arange(energy.size, dtype=np.float64) @ energy + 0.5 * given) - arrival_s * given
     moment -= ((first + 0.5) * bin_s - arrival_s) * energy[first]  # the direct sound arrives at 0
     moment += (energy.size * bin_s - arrival_s + tail.time_s) * tail.energy
     values["Ts_s"] = float(moment / total)  # ISO 3382-1, eq. A.13
@@ -432,9 +433,9 @@ def _evaluate(energy: NDArray[np.float64], bin_s: float, arrival_s: float, tail:
     for name, (upper, lower) in DECAY_LIMITS.items():
         start, stop = np.searchsorted(attenuation, (upper - 1e-9, lower))
         values[name] = _decay_time(attenuation[start:stop], bin_s)
-        if stop - start < 3:
-            found = f"{stop - start} bins of {1e3 * bin_s:g} ms between {0 - upper:g} and {0 - lower:g} dB"
-            reasons[name] = f"not measurable: the decay curve has {found}, 3 needed"
+        if np.isnan(values[name]):
+            limits = f"between {0 - upper:g} and {0 - lower:g} dB in bins of {1e3 * bin_s:g} ms"
+            reasons[name] = f"not measurable: the decay curve has no slope {limits}"
     for name, needed in HEADROOM.items():
         if decay_range < needed:
             values[name] = np.nan
@@ -443,11 +444,14 @@ def _evaluate(energy: NDArray[np.float64], bin_s: float, arrival_s: float, tail:
 
 
 def _decay_time(attenuation: NDArray[np.float64], bin_s: float) -> float:
-    """Return 60 dB over the slope of the straight line through a piece of decay curve; NaN below 3 points."""
-    if attenuation.size < 3:
+    """Return 60 dB over the slope of the straight line through a piece of decay curve; NaN if there is none."""
+    count = attenuation.size
+    if count < 3 or attenuation[-1] <= attenuation[0]:
         return np.nan
-    steps = np.arange(attenuation.size) - (attenuation.size - 1) / 2.0
-    return float(60.0 * bin_s * (steps @ steps) / (steps @ attenuation))
+    steps = np.arange(count) - (count - 1) / 2.0
+    return float(
+        60.0 * bin_s * (count * (count**2 - 1) / 12.0) / (steps @ attenuation)
+    )  # Σ steps² over Σ steps·a
 
 
 def _octave_gain(frequency: NDArray[np.float64], midband: float) -> NDArray[np.float64]:
