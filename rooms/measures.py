@@ -444,7 +444,7 @@ def _evaluate(energy: NDArray[np.float64], bin_s: float, arrival_s: float, tail:
 
 
 def _decay_time(attenuation: NDArray[np.float64], bin_s: float) -> float:
-    """Return 60 dB over the slope of the straight line through a piece of decay curve; NaN if there is none."""
+    """Return 60 dB over the slope of the line through a piece of decay curve; NaN if it has none."""
     count = attenuation.size
     if count < 3 or attenuation[-1] <= attenuation[0]:
         return np.nan

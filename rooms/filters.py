@@ -1,0 +1,90 @@
+"""Filters between octave-band numbers and samples: band weights, minimum-phase spectra, the edge at Nyquist."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from rooms.units import MIDBANDS
+
+__all__ = ["band_weights", "minimum_phase", "minimum_phase_basis", "nyquist_taper"]
+
+_FINE = 1 << 16  # transform length for cepstra: time aliasing of a 63 Hz band edge stays below −100 dB
+
+
+def band_weights(frequency: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the weights with which the nine bands share each frequency; they sum to one everywhere.
+
+    Raised-cosine crossfades on a logarithmic axis between neighbouring mid-bands; flat below the lowest and above the
+    highest.
+
+    Parameters
+    ----------
+    frequency : ndarray, shape (frequencies,)
+        Hz.
+
+    Returns
+    -------
+    ndarray, shape (bands, frequencies)
+    """
+    position = np.log2(np.maximum(frequency, 1e-3))[None, :]
+    centre = np.log2(MIDBANDS)[:, None]
+    step = np.log2(MIDBANDS[1] / MIDBANDS[0])
+    weights = np.cos(np.pi / 2.0 * np.clip((position - centre) / step, -1.0, 1.0)) ** 2
+    weights[0, frequency <= MIDBANDS[0]] = 1.0
+    weights[-1, frequency >= MIDBANDS[-1]] = 1.0
+    return weights
+
+
+def minimum_phase(log_magnitude: NDArray[np.float64], size: int) -> NDArray[np.complex128]:
+    """Return the complex logarithm of the minimum-phase spectrum that has a given magnitude.
+
+    Parameters
+    ----------
+    log_magnitude : ndarray, shape (..., size // 2 + 1)
+        Natural logarithm of the magnitude on the bins of a real transform.
+    size : int
+        Length of that transform, even.
+
+    Returns
+    -------
+    ndarray, shape (..., size // 2 + 1)
+
+    Notes
+    -----
+    The cepstrum is folded onto positive times; see Oppenheim & Schafer, Discrete-Time Signal Processing, section
+    "Homomorphic deconvolution".
+    """
+    cepstrum = scipy.fft.irfft(log_magnitude, size)
+    cepstrum[..., 1 : size // 2] *= 2.0
+    cepstrum[..., size // 2 + 1 :] = 0.0
+    return np.asarray(scipy.fft.rfft(cepstrum))
+
+
+def minimum_phase_basis(size: int, sample_rate: float) -> NDArray[np.complex128]:
+    """Return one complex log spectrum per band, so that exp(Σ gₙ·basisₙ) is minimum phase with log gains gₙ.
+
+    Parameters
+    ----------
+    size : int
+        Transform length whose bins are wanted; a power of two up to 65,536.
+    sample_rate : float
+        Hz.
+
+    Returns
+    -------
+    ndarray, shape (bands, size // 2 + 1)
+    """
+    fine = scipy.fft.rfftfreq(_FINE, 1.0 / sample_rate)
+    return minimum_phase(band_weights(fine), _FINE)[:, :: _FINE // size]
+
+
+def nyquist_taper(frequency: NDArray[np.float64], sample_rate: float) -> NDArray[np.float64]:
+    """Return the low-pass that keeps a fractional delay's ringing short: one up to the edge, zero at Nyquist.
+
+    The edge is 5/12 of the rate (20 kHz at 48 kHz), or 0.45 of it below 48 kHz.
+    """
+    edge = (0.45 if sample_rate < 48000 else 5.0 / 12.0) * sample_rate
+    part = np.clip((frequency - edge) / (sample_rate / 2.0 - edge), 0.0, 1.0)
+    return np.cos(np.pi / 2.0 * part) ** 2

@@ -1,0 +1,171 @@
+"""Who plays: instruments with their directivity, players at their chairs, sections of players."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rooms.errors import InputError
+from rooms.units import BANDS
+
+__all__ = ["OMNIDIRECTIONAL", "Instrument", "Player", "Section", "concentration"]
+
+
+def concentration(directivity_index: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return κ of the energy pattern exp(κ·cos θ) that has a given directivity index on its axis.
+
+    The pattern is the von Mises–Fisher density: smooth, positive everywhere, one number per band. Its mean over the
+    sphere is sinh(κ)/κ, so its directivity index is 10·lg(2κ/(1 − exp(−2κ))).
+
+    Parameters
+    ----------
+    directivity_index : ndarray
+        dB, ≥ 0, any shape.
+
+    Returns
+    -------
+    ndarray
+        κ ≥ 0, same shape.
+    """
+    ratio = 10.0 ** (np.asarray(directivity_index, dtype=np.float64) / 10.0)
+    kappa = np.maximum(ratio, 1.001)
+    for _ in range(40):  # Newton from the right of a convex, rising function: converges without overshoot
+        fall = np.exp(-2.0 * kappa)
+        excess = 2.0 * kappa / (1.0 - fall) - ratio
+        slope = 2.0 / (1.0 - fall) - 4.0 * kappa * fall / (1.0 - fall) ** 2
+        kappa = np.maximum(kappa - excess / slope, 1e-9)
+    return np.where(ratio <= 1.0, 0.0, kappa)
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """A kind of source.
+
+    Parameters
+    ----------
+    name : str
+        Its name in scenes and messages.
+    height : float
+        Height of the acoustic centre above the player's floor in m.
+    axis : tuple of float
+        Main direction of radiation relative to the player's facing, in degrees: azimuth (positive to the player's
+        right) and elevation.
+    directivity_index : tuple of float
+        Level on that axis above the mean over the sphere, dB per octave band, nine values ≥ 0.
+    """
+
+    name: str
+    height: float
+    axis: tuple[float, float] = (0.0, 0.0)
+    directivity_index: tuple[float, ...] = (0.0,) * len(BANDS)
+
+    def __post_init__(self) -> None:
+        if len(self.directivity_index) != len(BANDS):
+            raise InputError(
+                f"instrument '{self.name}': directivity_index has {len(self.directivity_index)} values; "
+                "nine are needed, 63 Hz to 16 kHz"
+            )
+
+    @property
+    def kappa(self) -> NDArray[np.float64]:
+        """Concentration of the energy pattern per band, shape (bands,)."""
+        return concentration(np.array(self.directivity_index, dtype=np.float64))
+
+
+OMNIDIRECTIONAL = Instrument("omni", height=0.0)
+"""A point source that radiates alike in all directions."""
+
+
+@dataclass(frozen=True)
+class Player:
+    """One player on a chair.
+
+    Parameters
+    ----------
+    position : tuple of float
+        Acoustic centre in m.
+    facing : float
+        Azimuth the player looks to, in degrees.
+    """
+
+    position: tuple[float, float, float]
+    facing: float
+
+
+@dataclass(frozen=True)
+class Section:
+    """Players of one instrument who share a stem.
+
+    Parameters
+    ----------
+    name : str
+        Its name in the scene.
+    instrument : Instrument
+        What they play.
+    players : tuple of Player
+        At least one, in the order of their desks.
+    share : float
+        Part of the section's energy that these players carry, 0 … 1; 1 for a whole section.
+    """
+
+    name: str
+    instrument: Instrument
+    players: tuple[Player, ...]
+    share: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not self.players:
+            raise InputError(f"section '{self.name}' has no players; at least 1 is needed")
+
+    @property
+    def positions(self) -> NDArray[np.float64]:
+        """Acoustic centres in m, shape (players, 3)."""
+        return np.array([p.position for p in self.players], dtype=np.float64)
+
+    @property
+    def centre(self) -> NDArray[np.float64]:
+        """Mean of the players' acoustic centres in m, shape (3,)."""
+        return np.asarray(self.positions.mean(axis=0))
+
+    @property
+    def aims(self) -> NDArray[np.float64]:
+        """Unit vectors of the players' facing, shape (players, 3)."""
+        facing = np.radians([p.facing for p in self.players])
+        return np.stack([np.sin(facing), np.cos(facing), np.zeros_like(facing)], axis=1)
+
+    @property
+    def axes(self) -> NDArray[np.float64]:
+        """Unit vectors of the players' main direction of radiation, shape (players, 3)."""
+        azimuth = np.radians([p.facing + self.instrument.axis[0] for p in self.players])
+        elevation = np.radians(self.instrument.axis[1])
+        level = np.cos(elevation)
+        return np.stack(
+            [np.sin(azimuth) * level, np.cos(azimuth) * level, np.full_like(azimuth, np.sin(elevation))], axis=1
+        )
+
+    @property
+    def on_aim(self) -> float:
+        """Cosine of the angle between the facing and the main direction of radiation."""
+        azimuth, elevation = np.radians(self.instrument.axis)
+        return float(np.cos(azimuth) * np.cos(elevation))
+
+    def halves(self) -> tuple[Section, Section]:
+        """Split into the left and the right half as the audience sees them, for a stereo stem.
+
+        Each half carries the part of the energy that belongs to its players; a solo player is in both.
+        """
+        if len(self.players) == 1:
+            half = self.share / 2.0
+            return (
+                Section(self.name, self.instrument, self.players, half),
+                Section(self.name, self.instrument, self.players, half),
+            )
+        order = np.argsort(self.positions[:, 0], kind="stable")
+        middle = (len(order) + 1) // 2
+        parts = []
+        for chosen in (order[:middle], order[middle:]):
+            players = tuple(self.players[i] for i in sorted(chosen))
+            parts.append(Section(self.name, self.instrument, players, self.share * len(players) / len(self.players)))
+        return parts[0], parts[1]
