@@ -1,0 +1,96 @@
+"""The minimum-requirements signals of EBU Tech 3341 (2016), table 1, synthesised; and ITU-R BS.1770-4 itself.
+
+Tolerances are the document's own: ±0.1 LU for integrated loudness, +0.2/−0.4 dB for true peak.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from render.loudness import _K_WEIGHTING, IIRfilter, Loudness, LoudnessMeter
+
+SAMPLE_RATE = 48000
+
+
+def read(signal: NDArray, sample_rate: int = SAMPLE_RATE) -> Loudness:
+    """Return the meter's reading of (channels, samples) fed in blocks."""
+    meter = LoudnessMeter(sample_rate, signal.shape[0])
+    for start in range(0, signal.shape[1], 10_007):
+        meter.add(signal[:, start : start + 10_007].astype(np.float32))
+    return meter.result()
+
+
+def stereo_sine(*levels_and_lengths: tuple[float, float], sample_rate: int = SAMPLE_RATE) -> NDArray:
+    """Return 1 kHz in phase in both channels: (peak level in dBFS, length in s) one after the other."""
+    amplitude = np.concatenate(
+        [np.full(round(length * sample_rate), 10 ** (level / 20)) for level, length in levels_and_lengths]
+    )
+    sine = amplitude * np.sin(2 * np.pi * 1000 / sample_rate * np.arange(amplitude.size))
+    return np.stack([sine, sine])
+
+
+@pytest.mark.parametrize("sample_rate", [44100, 48000, 96000])
+@pytest.mark.parametrize(
+    ("parts", "lufs"),
+    [
+        ([(-23, 20)], -23.0),
+        ([(-33, 20)], -33.0),
+        ([(-36, 10), (-23, 60), (-36, 10)], -23.0),
+        ([(-72, 10), (-36, 10), (-23, 60), (-36, 10), (-72, 10)], -23.0),
+        ([(-26, 20), (-20, 20.1), (-26, 20)], -23.0),
+    ],
+    ids=["case-1", "case-2", "case-3", "case-4", "case-5"],
+)
+def test_integrated_loudness_of_cases_1_to_5(
+    parts: list[tuple[float, float]], lufs: float, sample_rate: int
+) -> None:
+    """EBU Tech 3341, table 1, cases 1 to 5."""
+    assert read(stereo_sine(*parts, sample_rate=sample_rate), sample_rate).lufs == pytest.approx(
+        lufs, abs=0.1
+    )
+
+
+@pytest.mark.parametrize(
+    ("amplitude", "phase_deg", "true_peak_dbtp", "sample_peak_dbfs"),
+    [
+        (0.5, 0.0, -6.0, -6.02),
+        (0.5, 45.0, -6.0, -9.03),
+        (0.5, 60.0, -6.0, -7.27),
+        (0.5, 67.5, -6.0, -6.71),
+        (1.41, 45.0, 3.0, -0.03),
+    ],
+    ids=["case-15", "case-16", "case-17", "case-18", "case-19"],
+)
+def test_true_peak_of_cases_15_to_19(
+    amplitude: float, phase_deg: float, true_peak_dbtp: float, sample_peak_dbfs: float
+) -> None:
+    """EBU Tech 3341, table 1: a sine at a quarter of the sample rate, faded in and out over 0.1 s."""
+    count = SAMPLE_RATE
+    fade = np.clip(np.minimum(np.arange(count), np.arange(count)[::-1]) / (0.1 * SAMPLE_RATE), 0, 1)
+    sine = amplitude * fade * np.sin(np.pi / 2 * np.arange(count) + np.radians(phase_deg))
+    got = read(np.stack([sine, sine]))
+    assert -0.4 <= got.true_peak_dbtp - true_peak_dbtp <= 0.2
+    assert got.peak_dbfs == pytest.approx(sample_peak_dbfs, abs=0.005)  # closed form, printed digits
+
+
+def test_full_scale_997_hz_in_one_channel_reads_minus_3_01() -> None:
+    """ITU-R BS.1770-4, annex 1: −3.01 LKFS, to its printed digits."""
+    sine = np.sin(2 * np.pi * 997 / SAMPLE_RATE * np.arange(20 * SAMPLE_RATE))
+    assert read(np.stack([sine, 0 * sine])).lufs == pytest.approx(-3.01, abs=0.005)
+    assert read(sine[None]).lufs == pytest.approx(-3.01, abs=0.005)
+
+
+def test_the_weighting_has_the_standards_coefficients_at_48_khz() -> None:
+    """ITU-R BS.1770-4, tables 1 and 2; eight digits are a ten-millionth of a decibel."""
+    shelf, high_pass = (
+        IIRfilter(*parameters, SAMPLE_RATE, kind) for kind, parameters in _K_WEIGHTING.items()
+    )
+    for got, wanted in (
+        (shelf.b, [1.53512485958697, -2.69169618940638, 1.19839281085285]),
+        (shelf.a, [1.0, -1.69065929318241, 0.73248077421585]),
+        (high_pass.b, [1.0, -2.0, 1.0]),
+        (high_pass.a, [1.0, -1.99004745483398, 0.99007225036621]),
+    ):
+        np.testing.assert_allclose(got, wanted, rtol=1e-8, atol=0)
