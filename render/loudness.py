@@ -25,6 +25,7 @@ _K_WEIGHTING = {
     "high_shelf_DeMan": (3.99984385397, 0.7071752369554193, 1681.9744509555319),
     "high_pass_DeMan": (0.0, 0.5003270373253953, 38.13547087613982),
 }
+_CHANNELS_WITH_LOUDNESS = 2  # mono and stereo, both weighted 1 (ITU-R BS.1770-4, table 3)
 _STEPS = 4  # 400 ms blocks that overlap by 75 %: one starts every 100 ms
 _OVERSAMPLING = 4  # ITU-R BS.1770-4, annex 2: at least four times at 48 kHz
 
@@ -70,7 +71,7 @@ class LoudnessMeter:
         self._stages = [(stage.b, stage.a) for stage in stages]
         self._states = [np.zeros((channels, 2)) for _ in self._stages]
         self._oversampler = soxr.ResampleStream(
-            sample_rate, _OVERSAMPLING * sample_rate, channels, dtype="float32", quality="VHQ"
+            sample_rate, _OVERSAMPLING * sample_rate, channels, dtype="float32", quality="HQ"
         )
         self._counted = 0
         self._energies: list[float] = []  # of whole steps, summed over channels
@@ -84,6 +85,19 @@ class LoudnessMeter:
             return
         self._peak = max(self._peak, float(np.abs(block).max()))
         self._oversample(block, last=False)
+        if self._channels <= _CHANNELS_WITH_LOUDNESS:
+            self._weigh(block)
+
+    def result(self) -> Loudness:
+        """Return the reading of all that was added; nothing can be added after it."""
+        self._oversample(np.zeros((self._channels, 0), np.float32), last=True)
+        lufs, reason = self._integrated()
+        with np.errstate(divide="ignore"):  # silence: minus infinity
+            peak, true_peak = 20 * np.log10([self._peak, max(self._peak, self._true_peak)])
+        return Loudness(lufs, reason, float(peak), float(true_peak))
+
+    def _weigh(self, block: NDArray[np.float32]) -> None:
+        """Add the energy of the K-weighted block to the steps it belongs to."""
         weighted = block.astype(np.float64)
         for index, (b, a) in enumerate(self._stages):
             weighted, self._states[index] = scipy.signal.lfilter(b, a, weighted, zi=self._states[index])
@@ -98,14 +112,6 @@ class LoudnessMeter:
         self._open_energy += float(pieces[-1].sum())
         self._counted = done
 
-    def result(self) -> Loudness:
-        """Return the reading of all that was added; nothing can be added after it."""
-        self._oversample(np.zeros((self._channels, 0), np.float32), last=True)
-        lufs, reason = self._integrated()
-        with np.errstate(divide="ignore"):  # silence: minus infinity
-            peak, true_peak = 20 * np.log10([self._peak, max(self._peak, self._true_peak)])
-        return Loudness(lufs, reason, float(peak), float(true_peak))
-
     def _oversample(self, block: NDArray[np.float32], *, last: bool) -> None:
         """Keep the highest value between the samples."""
         dense = self._oversampler.resample_chunk(np.ascontiguousarray(block.T), last=last)
@@ -114,7 +120,7 @@ class LoudnessMeter:
 
     def _integrated(self) -> tuple[float | None, str | None]:
         """Return the gated loudness, or the reason why there is none."""
-        if self._channels > 2:
+        if self._channels > _CHANNELS_WITH_LOUDNESS:
             return None, f"loudness is defined for mono and stereo, not for {self._channels} channels"
         if len(self._energies) < _STEPS:
             return None, f"shorter than 0.4 s ({self._counted} of {_STEPS * self._step:.0f} samples)"
