@@ -140,9 +140,7 @@ def from_echogram(energy: ArrayLike, bin_s: float, arrival_s: float, *, bands: A
     if not 0 <= arrival_s < length_s:
         raise InputError(f"arrival_s: found {arrival_s}, allowed: 0 to {length_s:g} s, within the echogram")
     tails = _tails(energy, bin_s)
-    return _collect(
-        bands, [_evaluate(band, bin_s, arrival_s, tail) for band, tail in zip(energy, tails, strict=True)]
-    )
+    return _collect(bands, [_evaluate(band, bin_s, arrival_s, tail) for band, tail in zip(energy, tails, strict=True)])
 
 
 def from_response(
@@ -276,9 +274,7 @@ def mean_T30(measures: Measures, bands: Iterable[float] = (500.0, 1000.0)) -> fl
     wanted = np.array(list(bands), dtype=np.float64)
     missing = wanted[~np.isin(wanted, measures.bands_hz)]
     if missing.size or not wanted.size:
-        raise InputError(
-            f"bands: found {wanted.tolist()}, allowed: one or more of {measures.bands_hz.tolist()}"
-        )
+        raise InputError(f"bands: found {wanted.tolist()}, allowed: one or more of {measures.bands_hz.tolist()}")
     return float(np.mean(measures.T30_s[np.isin(measures.bands_hz, wanted)]))
 
 
@@ -349,9 +345,7 @@ def _band_name(band: float) -> str:
 
 def _unmeasurable(text: str) -> _Result:
     """Return a band without any value, all for one reason."""
-    return _Result(
-        dict.fromkeys(HEADROOM, np.nan) | {"decay_range_db": np.nan}, dict.fromkeys(HEADROOM, text)
-    )
+    return _Result(dict.fromkeys(HEADROOM, np.nan) | {"decay_range_db": np.nan}, dict.fromkeys(HEADROOM, text))
 
 
 def _collect(bands: NDArray[np.float64], results: list[_Result]) -> Measures:
@@ -449,9 +443,7 @@ def _decay_time(attenuation: NDArray[np.float64], bin_s: float) -> float:
     if count < 3 or attenuation[-1] <= attenuation[0]:
         return np.nan
     steps = np.arange(count) - (count - 1) / 2.0
-    return float(
-        60.0 * bin_s * (count * (count**2 - 1) / 12.0) / (steps @ attenuation)
-    )  # Σ steps² over Σ steps·a
+    return float(60.0 * bin_s * (count * (count**2 - 1) / 12.0) / (steps @ attenuation))  # Σ steps² over Σ steps·a
 
 
 def _octave_gain(frequency: NDArray[np.float64], midband: float) -> NDArray[np.float64]:
@@ -482,9 +474,7 @@ def _evaluate_noisy(square: NDArray[np.float64], sample_rate: float, span: _Span
         product = bandwidth * result.values[name]
         if product < LEAST_BANDWIDTH_TIME:
             result.values[name] = np.nan
-            text = (
-                f"B·T is {product:.1f}, {LEAST_BANDWIDTH_TIME:g} needed to stand out of the filter's ringing"
-            )
+            text = f"B·T is {product:.1f}, {LEAST_BANDWIDTH_TIME:g} needed to stand out of the filter's ringing"
             result.reasons[name] = f"not measurable: {text}"
     return result
 

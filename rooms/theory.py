@@ -24,9 +24,7 @@ from rooms.errors import InputError
 __all__ = ["eyring_s", "kuttruff_s", "sabine_s"]
 
 
-def sabine_s(
-    volume_m3: float, absorption_area_m2: ArrayLike, air_per_m: ArrayLike, c: float
-) -> NDArray[np.float64]:
+def sabine_s(volume_m3: float, absorption_area_m2: ArrayLike, air_per_m: ArrayLike, c: float) -> NDArray[np.float64]:
     """Return Sabine's reverberation time.
 
     Parameters
@@ -151,9 +149,7 @@ def _exponent(surface_m2: float, mean_absorption: ArrayLike) -> NDArray[np.float
     """Return −ln(1 − ᾱ), infinite where everything is absorbed, after checking both inputs."""
     absorption = np.asarray(mean_absorption, dtype=np.float64)
     if not np.all((absorption >= 0) & (absorption <= 1)):
-        raise InputError(
-            f"mean_absorption: found {np.min(absorption)} to {np.max(absorption)}, allowed: 0 to 1"
-        )
+        raise InputError(f"mean_absorption: found {np.min(absorption)} to {np.max(absorption)}, allowed: 0 to 1")
     if not (surface_m2 > 0 and np.isfinite(surface_m2)):
         raise InputError(f"surface_m2: found {surface_m2}, allowed: above 0 m²")
     with np.errstate(divide="ignore"):

@@ -27,9 +27,7 @@ def echogram(T_s: float, length_s: float) -> NDArray[np.float64]:
     return np.tile(-np.diff(np.exp(-LN_60_DB * edges / T_s)), (9, 1))
 
 
-def noise_response(
-    T_s: float, length_s: float, floor_db: float = np.inf, start_s: float = 0.0
-) -> NDArray[np.float64]:
+def noise_response(T_s: float, length_s: float, floor_db: float = np.inf, start_s: float = 0.0) -> NDArray[np.float64]:
     """Return a Gaussian noise decay of unit energy from `start_s` on, over a floor."""
     random = np.random.default_rng(5)
     time = np.arange(round(length_s * SAMPLE_RATE)) / SAMPLE_RATE - start_s
@@ -80,7 +78,7 @@ def test_two_arrivals_give_clarity_definition_and_centre_time_by_hand() -> None:
 
 
 def test_limits_inside_a_bin_split_it_in_proportion_but_never_the_direct_sounds() -> None:
-    """A bin from 80 to 90 ms, arrival at 5 ms: 80 ms later half of it is early; of the first 100 ms bin, all."""
+    """Arrival at 5 ms: half of a bin from 80 to 90 ms is early; of the first bin of 100 ms, all."""
     energy = np.zeros((9, 40))
     energy[:, [0, 8]] = 1.0, 1.0
     measures = from_echogram(energy, 0.01, 0.005)
@@ -114,6 +112,15 @@ def test_a_delay_changes_nothing(bins: int, T_s: float) -> None:
         np.testing.assert_allclose(getattr(later, name), getattr(plain, name), rtol=1e-6, atol=1e-9)
 
 
+def test_the_arrival_is_the_first_sample_within_20_db_of_the_peak() -> None:
+    """ISO 3382-1, A.3.4: not the peak 60 ms later, nor what is 40 dB down 60 ms before; 1 kHz and up."""
+    response = np.zeros(SAMPLE_RATE)
+    response[np.array([4800, 7680, 10560])] = 0.01, 0.3, 1.0
+    measures = from_response(response, SAMPLE_RATE)
+    np.testing.assert_allclose(measures.D50[4:], 0.09 / 1.09, rtol=1e-3)
+    np.testing.assert_allclose(measures.Ts_s[4:], 0.060 / 1.09, rtol=5e-3)
+
+
 def test_a_delayed_response_is_found_at_its_onset() -> None:
     """ISO 3382-1, A.3.4: the first sample within 20 dB of the peak; half a second of silence before it."""
     response = noise_response(1.0, 3.0)
@@ -126,14 +133,15 @@ def test_a_delayed_response_is_found_at_its_onset() -> None:
         )
 
 
-def test_noise_long_before_the_onset_is_left_out() -> None:
-    """A second of noise 30 dB below the start would hold 1.4 % (0.06 dB) of the energy and be early: C80 keeps."""
-    noisy = noise_response(1.0, 4.0, floor_db=60.0, start_s=1.0)
-    clean = noise_response(1.0, 4.0, start_s=1.0)
-    measures = from_response(noisy, SAMPLE_RATE, arrival_s=1.0)
+def test_what_sounds_long_before_the_arrival_is_left_out() -> None:
+    """A sweep's distortion, half a second before the direct sound and as strong."""
+    clean = noise_response(1.0, 3.0, start_s=1.0)
+    disturbed = clean.copy()
+    disturbed[SAMPLE_RATE // 2] = 1.0
     expected = from_response(clean, SAMPLE_RATE, arrival_s=1.0)
-    np.testing.assert_allclose(measures.G_db, expected.G_db, rtol=0, atol=0.05)
-    np.testing.assert_allclose(measures.T30_s, expected.T30_s, rtol=0.03)
+    measures = from_response(disturbed, SAMPLE_RATE, arrival_s=1.0)
+    for name in VALUES:
+        np.testing.assert_array_equal(getattr(measures, name), getattr(expected, name))
 
 
 def test_both_inputs_agree_where_they_describe_the_same_decay() -> None:
@@ -196,9 +204,7 @@ def test_each_measure_needs_its_decay_range(range_db: float, missing: tuple[str,
     np.testing.assert_allclose(measures.decay_range_db, range_db, rtol=1e-3)
 
 
-@pytest.mark.parametrize(
-    ("floor_db", "missing"), [(30.0, ("T20_s", "T30_s")), (40.0, ("T30_s",)), (55.0, ())]
-)
+@pytest.mark.parametrize(("floor_db", "missing"), [(30.0, ("T20_s", "T30_s")), (40.0, ("T30_s",)), (55.0, ())])
 def test_noise_leaves_the_measures_its_decay_range_allows(floor_db: float, missing: tuple[str, ...]) -> None:
     """The same limits, with the noise that many dB below the start of the decay."""
     measures = from_response(noise_response(2.0, 4.0, floor_db), SAMPLE_RATE, arrival_s=0.0)
@@ -211,11 +217,15 @@ def test_noise_leaves_the_measures_its_decay_range_allows(floor_db: float, missi
 @pytest.mark.parametrize("padding_s", [0.0, 1.0])
 def test_a_response_cut_short_is_not_taken_for_a_short_decay(padding_s: float) -> None:
     """Cut 1 s after the start of a 2 s decay, 30 dB are left: no T20, whether or not zeros follow."""
-    response = np.concatenate((noise_response(2.0, 1.0), np.zeros(round(padding_s * SAMPLE_RATE))))
-    measures = from_response(response, SAMPLE_RATE, arrival_s=0.0)
+    whole = noise_response(2.0, 4.0)
+    cut = np.concatenate((whole[:SAMPLE_RATE], np.zeros(round(padding_s * SAMPLE_RATE))))
+    measures = from_response(cut, SAMPLE_RATE, arrival_s=0.0)
+    expected = from_response(whole, SAMPLE_RATE, arrival_s=0.0)
     assert np.isnan([measures.T20_s, measures.T30_s]).all()
     np.testing.assert_allclose(measures.decay_range_db[2:], 30.0, rtol=0, atol=3.0)
-    np.testing.assert_allclose(measures.EDT_s[4:], 2.0, rtol=0.15)  # 3σ of EDT at 1 kHz
+    # A tail of 0.1 % of the energy, known to a factor of 1.5 or so, is 0.02 dB at −10 dB.
+    np.testing.assert_allclose(measures.EDT_s[2:], expected.EDT_s[2:], rtol=5e-3)
+    np.testing.assert_allclose(measures.C80_db[2:], expected.C80_db[2:], rtol=0, atol=0.01)
 
 
 def test_steady_noise_has_no_decay() -> None:
@@ -248,10 +258,7 @@ def test_energy_only_before_or_only_long_after_the_arrival_has_no_clarity() -> N
     """The ratio has no numerator, or no denominator."""
     energy = np.zeros((9, 400))
     energy[:, 200] = 1.0
-    assert (
-        from_echogram(energy, BIN_S, 0.0).reasons["C80_db.63"]
-        == "not measurable: no energy in the first 80 ms"
-    )
+    assert from_echogram(energy, BIN_S, 0.0).reasons["C80_db.63"] == "not measurable: no energy in the first 80 ms"
     late = from_echogram(energy, BIN_S, 0.3)
     assert late.reasons["C80_db.63"] == "not measurable: no energy after the first 80 ms"
     assert np.isnan(late.EDT_s).all()
@@ -329,9 +336,7 @@ def test_missing_bands_and_odd_lengths_are_refused() -> None:
 
 @settings(max_examples=100)
 @given(alpha=st.floats(0.001, 0.99), air=st.floats(0.0, 0.1))
-def test_eyring_is_never_longer_than_sabine_and_kuttruff_never_shorter_than_eyring(
-    alpha: float, air: float
-) -> None:
+def test_eyring_is_never_longer_than_sabine_and_kuttruff_never_shorter_than_eyring(alpha: float, air: float) -> None:
     """−ln(1 − ᾱ) ≥ ᾱ, and unequal free paths slow the decay."""
     sabine, eyring = sabine_s(9000.0, 2700.0 * alpha, air, 343.0), eyring_s(9000.0, 2700.0, alpha, air, 343.0)
     assert eyring <= sabine * (1 + 1e-12)

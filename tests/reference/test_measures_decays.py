@@ -38,7 +38,7 @@ def noise_decays(T_s: float, count: int, floor_db: float, sample_rate: int) -> N
 def test_an_exponential_echogram_has_the_measures_of_the_closed_form(
     T_s: float, C80_db: float, D50: float, Ts_s: float
 ) -> None:
-    """C80 = 10 lg(e^(1.10524/T) − 1), D50 = 1 − e^(−0.69078/T), Ts = T/13.8155: ISO 3382-1, A.10, A.11, A.13."""
+    """C80 = 10 lg(e^(1.10524/T) − 1), D50 = 1 − e^(−0.69078/T), Ts = T/13.8155 (ISO 3382-1, A.10 to A.13)."""
     measures = from_echogram([exponential(T_s, 1.5 * T_s)], BIN_S, 0.0, bands=[1000.0])
     for name in ("EDT_s", "T20_s", "T30_s"):
         assert getattr(measures, name)[0] == pytest.approx(T_s, rel=1e-6), name
@@ -112,6 +112,12 @@ def test_a_cut_echogram_gives_the_same_values_while_its_range_suffices() -> None
     assert cut.decay_range_db[0] == pytest.approx(48.0, abs=1e-3)
 
 
+def test_data_that_end_before_80_ms_are_continued_for_clarity() -> None:
+    """C80 = 10 lg(e^(1.10524/T) − 1) also from the first 70 ms of a 0.2 s decay: 21 dB, enough."""
+    measures = from_echogram([exponential(0.2, 0.07)], BIN_S, 0.0, bands=[1000.0])
+    assert measures.C80_db[0] == pytest.approx(10.0 * np.log10(np.expm1(LN_60_DB * 0.08 / 0.2)), abs=1e-6)
+
+
 def test_damped_tones_have_their_own_decay_level_and_clarity_in_each_band() -> None:
     """A tone's damping is its band's decay; its energy over the filter's noise bandwidth is its strength.
 
@@ -134,7 +140,7 @@ def test_damped_tones_have_their_own_decay_level_and_clarity_in_each_band() -> N
 
 @pytest.mark.parametrize("floor_db", [50.0, 65.0])
 def test_noise_decays_over_a_noise_floor_have_the_true_decay_on_average(floor_db: float) -> None:
-    """The mean of N responses within 3·σ/√N; σ(T30)/T = 0.55/√(B·T), T20 1.5, EDT 2.5 times that (measured)."""
+    """Mean of N responses within 3·σ/√N; σ(T30)/T = 0.55/√(B·T), T20 1.5, EDT 2.5 times that (measured)."""
     sample_rate, T_s, count = 16000, 1.0, 24
     bands = BANDS[1:7]
     results = [
@@ -146,9 +152,10 @@ def test_noise_decays_over_a_noise_floor_have_the_true_decay_on_average(floor_db
         mean = np.mean([getattr(result, name) for result in results], axis=0)
         assert np.all(np.abs(mean - T_s) < 3.0 * wider * sigma / np.sqrt(count)), (name, mean)
     ranges = np.mean([result.decay_range_db for result in results], axis=0)
-    np.testing.assert_allclose(
-        ranges, floor_db, rtol=0, atol=1.5
-    )  # all energy over noise times time constant
+    # All energy over noise times time constant; the mean of levels lies below the level of the mean while the
+    # intervals hold few degrees of freedom: 1 dB at 125 Hz.
+    np.testing.assert_allclose(ranges, floor_db, rtol=0, atol=1.5)
+    np.testing.assert_allclose(ranges[3:], floor_db, rtol=0, atol=0.5)
 
 
 @pytest.mark.parametrize("seed_row", [0, 1])
@@ -162,9 +169,7 @@ def test_an_independent_program_measures_the_same_on_the_same_noisy_response(see
     sample_rate = 48000
     response = noise_decays(1.5, 2, 60.0, sample_rate)[seed_row]
     signal = pyfar.Signal(response, sample_rate)
-    octaves = pyfar.dsp.filter.fractional_octave_bands(
-        signal, num_fractions=1, frequency_range=(500, 8000), order=6
-    )
+    octaves = pyfar.dsp.filter.fractional_octave_bands(signal, num_fractions=1, frequency_range=(500, 8000), order=6)
     curve = pyrato.edc.energy_decay_curve_chu_lundeby(
         pyfar.Signal(octaves.time[:, 0], sample_rate),
         smoothing_parameter=BANDS[3:8],
@@ -180,9 +185,7 @@ def test_an_independent_program_measures_the_same_on_the_same_noisy_response(see
         ("D50", pyrato.parameters.definition(curve, 50), 0.0125),
         ("Ts_s", pyrato.parameters.center_time(curve), 0.0025),
     ):
-        np.testing.assert_allclose(
-            getattr(measures, ours)[2:], np.ravel(expected)[2:], rtol=0, atol=atol, err_msg=ours
-        )
+        np.testing.assert_allclose(getattr(measures, ours)[2:], np.ravel(expected)[2:], rtol=0, atol=atol, err_msg=ours)
 
 
 @pytest.mark.parametrize("midband", MIDBANDS.tolist())
