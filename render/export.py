@@ -1,0 +1,306 @@
+"""Writes files: wave audio with chunks of our own, text and bytes, each whole or not at all.
+
+Everything is written to a temporary name in the same folder and renamed when complete, so nothing that
+existed is lost or half overwritten. No dates are written: the same samples give the same bytes.
+
+References
+----------
+Microsoft and IBM, "Multimedia Programming Interface and Data Specifications 1.0" (1991), for RIFF and fmt;
+Microsoft, "Multiple channel audio data and WAVE files" (2001), for the extensible fmt; EBU Tech 3285 (2011),
+for bext; EBU Tech 3306 (2009), for RF64. All from memory; the tests read the files back with other readers.
+"""
+
+from __future__ import annotations
+
+import errno
+import math
+import os
+import struct
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import BinaryIO, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rooms.errors import InputError, SitzprobeError
+
+__all__ = ["Encoding", "WaveWriter", "open_wave", "write_bytes", "write_text"]
+
+Encoding = Literal["float32", "pcm24", "pcm16"]
+
+_LARGEST_RIFF = 2**32 - 1  # bytes that a 32-bit size can say; past it the file becomes RF64
+_BITS: dict[Encoding, int] = {"float32": 32, "pcm24": 24, "pcm16": 16}
+_EXTENSIBLE = 0xFFFE
+_SUBFORMAT_TAIL = bytes.fromhex("000000001000800000aa00389b71")  # the GUID of a format tag, after the tag itself
+# Loudspeaker positions by number of channels: L R C; L R Ls Rs; 5.0; 5.1; 7.1 with sides; 7.1 and four above.
+_LOUDSPEAKER_MASKS = {1: 0x4, 2: 0x3, 3: 0x7, 4: 0x33, 5: 0x37, 6: 0x3F, 8: 0x63F, 12: 0x2D63F}
+
+
+class WaveWriter:
+    """Takes the samples of one file, block by block; made by `open_wave`.
+
+    Attributes
+    ----------
+    path : Path
+        The final name.
+    peak : float
+        Highest absolute sample so far, 1 being full scale.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        file: BinaryIO,
+        sample_rate: int,
+        channels: int,
+        encoding: Encoding,
+        mask: int,
+        time_reference: int,
+        dither_seed: int,
+    ) -> None:
+        self.path = path
+        self.peak = 0.0
+        self._file = file
+        self._sample_rate = sample_rate
+        self._channels = channels
+        self._encoding = encoding
+        self._mask = mask
+        self._time_reference = time_reference
+        self._dither_seed = dither_seed
+        self._samples = 0
+        self._over = False
+        with _naming(path):
+            file.write(self._header())
+
+    def write(self, block: NDArray[np.float32]) -> None:
+        """Append (channels, n) samples, 1 being full scale.
+
+        Raises
+        ------
+        InputError
+            If the file can't be written, a full disk for one.
+        SitzprobeError
+            If a sample isn't finite.
+        ValueError
+            If the number of channels is another than the file's.
+        """
+        if block.ndim != 2 or block.shape[0] != self._channels:
+            raise ValueError(f"a block of shape {block.shape} doesn't fit a file of {self._channels} channels")
+        if block.shape[1] == 0:
+            return
+        peak = float(np.abs(block).max())  # NaN if there is one
+        if not math.isfinite(peak):
+            channel, sample = np.argwhere(~np.isfinite(block.T))[0][::-1]
+            seconds = (self._samples + int(sample)) / self._sample_rate
+            raise SitzprobeError(
+                f"cannot write {self.path}: not a finite number at {seconds:.3f} s, channel {channel + 1}"
+            )
+        self.peak = max(self.peak, peak)
+        if self._encoding == "float32":
+            data = block.T.astype("<f4").tobytes()
+        else:
+            data = self._quantised(block)
+        with _naming(self.path):
+            self._file.write(data)
+        self._samples += block.shape[1]
+
+    def _quantised(self, block: NDArray[np.float32]) -> bytes:
+        """Return integers, dithered with a triangular density of ±1 step and rounded."""
+        bits = _BITS[self._encoding]
+        top = 2 ** (bits - 1) - 1
+        noise = np.stack([_dither(self._dither_seed, c, self._samples, block.shape[1]) for c in range(self._channels)])
+        levels = np.rint(block * 2.0 ** (bits - 1) + noise)
+        if levels.max() > top or levels.min() < -top - 1:
+            self._over = True  # refused when closed: only then the gain that fits the whole file is known
+        integers = np.clip(levels, -top - 1, top).astype("<i4").T
+        return np.ascontiguousarray(integers).view(np.uint8).reshape(-1, 4)[:, : bits // 8].tobytes()
+
+    def _finish(self) -> None:
+        """Complete the sizes, or refuse a file that would clip."""
+        if self._over:
+            top = 1 - 2.0 ** (2 - _BITS[self._encoding])  # a step below full scale, for the dither
+            gain_db = math.floor(10 * 20 * math.log10(top / self.peak)) / 10
+            raise InputError(
+                f"{self.path}: peaks at {20 * math.log10(self.peak):+.1f} dBFS and would clip at "
+                f"{_BITS[self._encoding]} bit; lower the gain by {-gain_db:.1f} dB or write float32"
+            )
+        with _naming(self.path):
+            if self._data_bytes() % 2:
+                self._file.write(b"\0")
+            self._file.seek(0)
+            self._file.write(self._header())
+            self._file.flush()
+            os.fsync(self._file.fileno())
+
+    def _data_bytes(self) -> int:
+        return self._samples * self._channels * _BITS[self._encoding] // 8
+
+    def _header(self) -> bytes:
+        """Return all before the samples; its length doesn't depend on how many there are."""
+        data_bytes = self._data_bytes()
+        chunks = b""
+        if self._time_reference:
+            chunks += _chunk(b"bext", _broadcast_extension(self._time_reference))
+        chunks += _chunk(b"fmt ", self._format())
+        if self._encoding == "float32":
+            chunks += _chunk(b"fact", struct.pack("<I", min(self._samples, 0xFFFFFFFF)))
+        total = 4 + 36 + len(chunks) + 8 + data_bytes + data_bytes % 2  # WAVE, JUNK or ds64, chunks, data
+        if total <= _LARGEST_RIFF:
+            start = struct.pack("<4sI4s", b"RIFF", total, b"WAVE") + _chunk(b"JUNK", bytes(28))
+            return start + chunks + struct.pack("<4sI", b"data", data_bytes)
+        sizes = struct.pack("<QQQI", total, data_bytes, self._samples, 0)
+        start = struct.pack("<4sI4s", b"RF64", 0xFFFFFFFF, b"WAVE") + _chunk(b"ds64", sizes)
+        return start + chunks + struct.pack("<4sI", b"data", 0xFFFFFFFF)
+
+    def _format(self) -> bytes:
+        """Return the body of the fmt chunk: extensible for more than two channels."""
+        bits = _BITS[self._encoding]
+        frame_bytes = self._channels * bits // 8
+        tag = 3 if self._encoding == "float32" else 1
+        extensible = self._channels > 2
+        body = struct.pack(
+            "<HHIIHH",
+            _EXTENSIBLE if extensible else tag,
+            self._channels,
+            self._sample_rate,
+            self._sample_rate * frame_bytes,
+            frame_bytes,
+            bits,
+        )
+        if extensible:
+            return body + struct.pack("<HHIH", 22, bits, self._mask, tag) + _SUBFORMAT_TAIL
+        return body + (b"\0\0" if self._encoding == "float32" else b"")  # no extension, but its size is asked for
+
+
+@contextmanager
+def open_wave(
+    path: Path,
+    *,
+    sample_rate: int,
+    channels: int,
+    encoding: Encoding,
+    loudspeakers: bool,
+    time_reference: int = 0,
+    dither_seed: int = 0,
+) -> Iterator[WaveWriter]:
+    """Open a wave file for writing; it appears under its name only when the block is left in peace.
+
+    Parameters
+    ----------
+    path : Path
+        The file; one that exists is replaced.
+    sample_rate : int
+        In hertz.
+    channels : int
+        Number of channels.
+    encoding : {"float32", "pcm24", "pcm16"}
+        Integers are dithered (triangular, ±1 step) and rounded.
+    loudspeakers : bool
+        Whether more than two channels are loudspeaker signals in standard order (3: L R C; 4: L R and back;
+        5, 6: 5.0 and 5.1; 8: 7.1 with sides; 12: 7.1 and four above) and are labelled so. Else they carry no
+        label, as microphones must.
+    time_reference : int
+        Samples since midnight of the file's start (EBU Tech 3285); written when it isn't 0.
+    dither_seed : int
+        Key of the dither; give each file its own, or the noise of equal channels adds up in a sum of files.
+
+    Yields
+    ------
+    WaveWriter
+        Its `write` takes (channels, n) float32 blocks.
+
+    Raises
+    ------
+    InputError
+        If the file can't be written; on leaving, if integers would have clipped: it says by how much the gain
+        must be lowered.
+    ValueError
+        If loudspeakers are asked for and there is no standard layout of so many channels.
+
+    Notes
+    -----
+    The sizes' place is reserved: past 4 GiB the file becomes RF64 (EBU Tech 3306).
+    """
+    if loudspeakers and channels not in _LOUDSPEAKER_MASKS:
+        raise ValueError(f"no loudspeaker layout of {channels} channels; known: {[*_LOUDSPEAKER_MASKS]}")
+    mask = _LOUDSPEAKER_MASKS[channels] if loudspeakers else 0
+    with _replacing(path) as file:
+        writer = WaveWriter(path, file, sample_rate, channels, encoding, mask, time_reference, dither_seed)
+        yield writer
+        writer._finish()
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all; `InputError` if it can't be written."""
+    with _replacing(path) as file, _naming(path):
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file in UTF-8 whole or not at all; `InputError` if it can't be written."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+@contextmanager
+def _replacing(path: Path) -> Iterator[BinaryIO]:
+    """Yield a temporary file in the same folder; rename it to the path, or remove it after an exception."""
+    part = path.with_name(f".{path.name}.part")
+    with _naming(path):
+        file = part.open("wb")
+    try:
+        yield file
+        with _naming(path):
+            file.close()
+            part.replace(path)
+    except BaseException:
+        with suppress(OSError):
+            file.close()
+        part.unlink(missing_ok=True)
+        raise
+
+
+@contextmanager
+def _naming(path: Path) -> Iterator[None]:
+    """Turn the system's error into one line that names the file and what to do."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            remedy = "free some space or choose another folder"
+        elif error.errno in (errno.ENOENT, errno.ENOTDIR):
+            remedy = "choose a folder that exists"
+        elif error.errno == errno.EISDIR:
+            remedy = "choose a name that isn't a folder's"
+        else:
+            remedy = "choose a folder you can write to"
+        raise InputError(f"cannot write {path}: {error.strerror}; {remedy}") from error
+
+
+def _chunk(name: bytes, body: bytes) -> bytes:
+    """Return a RIFF chunk; all bodies here are even."""
+    return struct.pack("<4sI", name, len(body)) + body
+
+
+def _broadcast_extension(time_reference: int) -> bytes:
+    """Return the body of a bext chunk, version 1, with no dates (EBU Tech 3285)."""
+    return struct.pack("<256s32s32s10s8sQH254x", b"", b"Sitzprobe", b"", b"", b"", time_reference, 1)
+
+
+def _dither(seed: int, channel: int, start: int, count: int) -> NDArray[np.float64]:
+    """Return noise of triangular density from −1 to 1 that depends on the sample's place, not on the block's.
+
+    Notes
+    -----
+    The difference of two uniform variables; S. P. Lipshitz, R. A. Wannamaker and J. Vanderkooy, "Quantization
+    and dither: a theoretical survey", J. Audio Eng. Soc. 40 (1992): the total error is then white and of
+    constant power (from memory).
+    """
+    generator = np.random.Philox(key=np.array([seed, channel], np.uint64))
+    generator.advance(start // 4)  # one step of the counter gives four 64-bit numbers
+    bits = generator.random_raw(start % 4 + count)[start % 4 :]
+    high, low = bits >> np.uint64(32), bits & np.uint64(0xFFFFFFFF)
+    return (high.astype(np.float64) - low.astype(np.float64)) / 2.0**32
