@@ -420,10 +420,11 @@ def _evaluate(energy: NDArray[np.float64], bin_s: float, arrival_s: float, tail:
     values["Ts_s"] = float(moment / total)  # ISO 3382-1, eq. A.13
     values["G_db"] = float(10.0 * np.log10(total) + 20.0)  # the direct sound at 10 m has an energy of 1/100
 
-    remaining = total - np.concatenate((cumulative[first : first + 1] - energy[first], cumulative[first:]))
+    # The decay curve at the edges of the bins, from the arrival down to where the last fit ends.
     deepest = 10.0 ** (-max(lower for _, lower in DECAY_LIMITS.values()) / 10.0)
-    past = int(np.argmax(remaining < deepest * total))
-    attenuation = -10.0 * np.log10(np.maximum(remaining[: past or None] / total, 1e-30))
+    stop = np.searchsorted(cumulative, total * (1.0 - deepest), side="right")
+    spent = np.concatenate(([cumulative[first] - energy[first]], cumulative[first:stop]))
+    attenuation = -10.0 * np.log10(np.maximum(1.0 - spent / total, deepest))
     for name, (upper, lower) in DECAY_LIMITS.items():
         start, stop = np.searchsorted(attenuation, (upper - 1e-9, lower))
         values[name] = _decay_time(attenuation[start:stop], bin_s)
