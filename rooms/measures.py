@@ -41,7 +41,7 @@ from numpy.typing import ArrayLike, NDArray
 from rooms.errors import InputError
 from rooms.units import BANDS
 
-__all__ = ["Measures", "as_bands", "from_echogram", "from_response", "mean_T30", "schroeder_db"]
+__all__ = ["HEADROOM", "Measures", "as_bands", "from_echogram", "from_response", "mean_T30", "schroeder_db"]
 
 DECAY_LIMITS = {"EDT_s": (0.0, 10.0), "T20_s": (5.0, 25.0), "T30_s": (5.0, 35.0)}
 """From where to where the decay is fitted, in dB below the total."""
