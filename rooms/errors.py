@@ -13,7 +13,20 @@ class SitzprobeError(Exception):
 
 
 class InputError(SitzprobeError, ValueError):
-    """Something the user gave (a scene, a preset, a stem, an output folder) can't be used."""
+    """Something the user gave (a scene, a preset, a stem, an output folder) can't be used.
+
+    Parameters
+    ----------
+    text : str
+        The one line.
+    at : tuple of str
+        Keys of the scene's table it is about, such as ``("sections", "cellos")``, where that is known; who knows the
+        file adds its line.
+    """
+
+    def __init__(self, text: str, at: tuple[str, ...] = ()) -> None:
+        super().__init__(text)
+        self.at = at
 
 
 def did_you_mean(name: str, allowed: Iterable[str]) -> str:

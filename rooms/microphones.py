@@ -47,8 +47,9 @@ class Capsule:
         One of `PATTERNS`.
     gain : float
         dB.
-    stereo : tuple of float
-        Amplitudes with which it goes to the left and the right of the array's stereo mix.
+    stereo : tuple of float or None
+        Amplitudes with which it goes to the left and the right of the stereo mix; None: where its section appears in
+        the image of the main array.
     section : str or None
         The section it is a spot of, if any.
     """
@@ -58,7 +59,7 @@ class Capsule:
     aim: tuple[float, float] = (0.0, 0.0)
     pattern: str = "omni"
     gain: float = 0.0
-    stereo: tuple[float, float] = (0.7071067811865476, 0.7071067811865476)
+    stereo: tuple[float, float] | None = None
     section: str | None = None
 
     def __post_init__(self) -> None:

@@ -59,14 +59,16 @@ class Scene:
                 if not fits:
                     raise InputError(
                         f"section '{section.name}': player {number} of {len(section.players)} at {_text(point)} m is "
-                        f"outside the hall or in a surface ({box.describe_range()}); move the section or widen the hall"
+                        f"outside the hall or in a surface ({box.describe_range()}); move the section or widen the hall",
+                        at=("sections", section.name),
                     )
         for array in self.arrays:
             for capsule, fits in zip(array.capsules, box.inside(array.positions, CLEARANCE), strict=True):
                 if not fits:
                     raise InputError(
                         f"array '{array.name}': capsule '{capsule.name}' at {_text(capsule.position)} m is outside the "
-                        f"hall or in a surface ({box.describe_range()}); move the array or widen the hall"
+                        f"hall or in a surface ({box.describe_range()}); move the array or widen the hall",
+                        at=("arrays", array.name),
                     )
                 for section in self.sections:
                     gap = np.linalg.norm(section.positions - np.array(capsule.position), axis=1)
@@ -74,7 +76,8 @@ class Scene:
                         raise InputError(
                             f"array '{array.name}': capsule '{capsule.name}' at {_text(capsule.position)} m is on top of "
                             f"player {int(gap.argmin()) + 1} of section '{section.name}'; "
-                            f"at least {CLEARANCE:g} m between them is needed"
+                            f"at least {CLEARANCE:g} m between them is needed",
+                            at=("arrays", array.name),
                         )
 
     @property

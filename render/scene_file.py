@@ -1,0 +1,335 @@
+"""The scene file: one TOML file that holds everything needed to render, read and checked as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field, StringConstraints
+
+from rooms import catalogue
+from rooms.errors import InputError, did_you_mean
+from rooms.hanging import hang
+from rooms.microphones import Array
+from rooms.players import Section
+from rooms.scene import Scene
+from rooms.seating import seat, seat_around
+from rooms.surfaces import Hall
+from rooms.tables import (
+    Angle,
+    ArcTable,
+    ArrayTable,
+    Count,
+    Decibel,
+    Flag,
+    HallTable,
+    InstrumentOrName,
+    Number,
+    PlaceTable,
+    Players,
+    Point,
+    SeatingTable,
+    Table,
+)
+from rooms.toml_reader import Location, TomlFile, read_toml, validate
+
+__all__ = ["Bus", "Cue", "MixTable", "SceneFile", "SceneTable", "SectionTable", "read_scene", "require_stems"]
+
+USUAL_RATE = 48000
+"""Hz; a scene without a rate is checked at this one. Its geometry does not depend on it."""
+
+Name = Annotated[str, StringConstraints(pattern=r"^[^\W_][\w -]*$", max_length=80)]
+
+
+class SectionTable(Table):
+    """One section: who plays, where, and what."""
+
+    instrument: InstrumentOrName | None = Field(
+        default=None, description="What it plays: an instrument's name, or a table; left out: the plan's"
+    )
+    players: Players | None = Field(default=None, description="Number of players; left out: the plan's, else 1")
+    stem: str | None = Field(default=None, description="Its sound file, relative to the scene; or per cue, in [cues]")
+    gain: Decibel = Field(default=0.0, description="Gain of the stem in dB")
+    fold: Flag = Field(default=False, description="Fold a stereo stem to mono; else its sides are the section's halves")
+    position: Point | None = Field(
+        default=None, description="Middle of the section in m, on the floor it sits on; overrides the plan"
+    )
+    arc: ArcTable | None = Field(default=None, description="Part of the stage around the conductor; overrides the plan")
+    facing: Angle | None = Field(
+        default=None,
+        description="Azimuth the players look to in degrees, 180 for the audience; left out: to the conductor",
+    )
+
+
+class MixTable(Table):
+    """What all outputs have in common."""
+
+    gain: Decibel | None = Field(default=None, description="Gain of all outputs in dB; left out: from geometry")
+    offset: Annotated[Number, Field(ge=0, le=10)] = Field(
+        default=0.0, description="Time removed from the start of all outputs in s"
+    )
+
+
+class SceneTable(Table):
+    """The whole scene file."""
+
+    title: str = Field(default="", description="What it is")
+    seed: Annotated[Count, Field(ge=0, le=2**53)] = Field(default=1, description="Everything random follows from it")
+    sample_rate: Annotated[Count, Field(ge=8000, le=384000)] | None = Field(
+        default=None, description="Rate of all outputs in Hz; left out: the stems' own"
+    )
+    hall: HallTable = Field(description="The hall: a preset, with keys that override it, or in full")
+    seating: SeatingTable = Field(default_factory=SeatingTable, description="Where the sections sit")
+    sections: dict[Name, SectionTable] = Field(
+        default_factory=dict, description="Sections by name; left out: all of the seating plan's"
+    )
+    arrays: Annotated[dict[Name, ArrayTable], Field(min_length=1)] = Field(description="Microphone arrays by name")
+    mix: MixTable = Field(default_factory=MixTable, description="What all outputs have in common")
+    cues: dict[Name, dict[str, str]] = Field(
+        default_factory=dict,
+        description="Cues by name: the sound file of each section, relative to the scene",
+    )
+
+
+@dataclass(frozen=True)
+class Bus:
+    """An array's place in the mix.
+
+    Parameters
+    ----------
+    gain : float
+        dB.
+    mute : bool
+        Leave it out.
+    delay : float
+        Added delay in s.
+    align : bool
+        Delay each spot so that its own section arrives together with the main array.
+    """
+
+    gain: float
+    mute: bool
+    delay: float
+    align: bool
+
+
+@dataclass(frozen=True)
+class Cue:
+    """One piece of music: the sound file of each section that plays in it."""
+
+    name: str
+    stems: Mapping[str, Path]
+
+
+@dataclass(frozen=True)
+class SceneFile:
+    """A scene as read, built and checked.
+
+    Parameters
+    ----------
+    file : TomlFile
+        The file itself, for messages with a line.
+    title : str
+        What it is.
+    scene_rate : int or None
+        Hz; None: the stems' own.
+    seed : int
+        Everything random follows from it.
+    hall : Hall
+        With its materials as given; ``asked_T30`` is not yet applied.
+    asked_T30 : float, mapping or None
+        Asked reverberation time in s: mean of 500 Hz and 1 kHz, or per band by its name.
+    sections, arrays : tuple
+        In the order of the file.
+    section_gains : mapping
+        dB by section.
+    fold : mapping
+        Whether a stereo stem is folded to mono, by section.
+    buses : mapping
+        By array.
+    mix_gain : float or None
+        dB; None: from geometry.
+    mix_offset : float
+        s removed from the start of all outputs.
+    cues : tuple of Cue
+        None, where the scene names no stems.
+    """
+
+    file: TomlFile
+    title: str
+    scene_rate: int | None
+    seed: int
+    hall: Hall
+    asked_T30: float | Mapping[str, float] | None
+    sections: tuple[Section, ...]
+    arrays: tuple[Array, ...]
+    section_gains: Mapping[str, float]
+    fold: Mapping[str, bool]
+    buses: Mapping[str, Bus]
+    mix_gain: float | None
+    mix_offset: float
+    cues: tuple[Cue, ...]
+
+    @property
+    def path(self) -> Path:
+        """Where it was read from."""
+        return self.file.path
+
+    def scene(self, sample_rate: int) -> Scene:
+        """Return the acoustic scene at a rate in Hz."""
+        return Scene(self.hall, self.sections, self.arrays, sample_rate, self.seed)
+
+
+def read_scene(path: Path) -> SceneFile:
+    """Read a scene file, build what it describes and check the whole.
+
+    Parameters
+    ----------
+    path : Path
+        The scene file. Paths in it are relative to its folder.
+
+    Raises
+    ------
+    InputError
+        In one line with file and line number, whatever is wrong. Sound files are not looked at; see `require_stems`.
+    """
+    file = read_toml(path)
+    table = validate(SceneTable, file.data, file)
+    for kind, names in (("section", table.sections), ("array", table.arrays), ("cue", table.cues)):
+        _differ(kind, names, file)
+    with _located(file, ("hall", "preset")):
+        hall_table = catalogue.resolve(table.hall)
+    with _located(file, ("hall",)):
+        hall = catalogue.hall(hall_table)
+    with _located(file, ("seating", "plan")):
+        seating = catalogue.resolve(table.seating)
+    section_tables = table.sections or {name: SectionTable() for name in seating.sections}
+    sections = []
+    for name, section_table in section_tables.items():
+        with _located(file, ("sections", name)):
+            sections.append(_section(name, section_table, seating))
+    if not sections:
+        raise file.error((), "there are no sections; name a seating plan, or give [sections.NAME] tables")
+    array_tables = {}
+    arrays = []
+    for name, array_table in table.arrays.items():
+        with _located(file, ("arrays", name, "preset")):
+            array_tables[name] = catalogue.resolve(array_table)
+        with _located(file, ("arrays", name)):
+            arrays.append(hang(name, array_tables[name], hall, sections))
+    scene_file = SceneFile(
+        file=file,
+        title=table.title,
+        scene_rate=table.sample_rate,
+        seed=table.seed,
+        hall=hall,
+        asked_T30=_by_band(hall_table),
+        sections=tuple(sections),
+        arrays=tuple(arrays),
+        section_gains={name: t.gain for name, t in section_tables.items()},
+        fold={name: t.fold for name, t in section_tables.items()},
+        buses={name: Bus(t.gain, t.mute, t.delay, t.align) for name, t in array_tables.items()},
+        mix_gain=table.mix.gain,
+        mix_offset=table.mix.offset,
+        cues=_cues(table, [s.name for s in sections], file),
+    )
+    with _located(file, ()):
+        scene_file.scene(table.sample_rate or USUAL_RATE)
+    return scene_file
+
+
+def require_stems(scene_file: SceneFile) -> None:
+    """Refuse a scene that names no stems, or one that is not there.
+
+    Raises
+    ------
+    InputError
+        In one line, with the line of the scene and the name of a similar file where there is one.
+    """
+    file = scene_file.file
+    if not scene_file.cues:
+        raise file.error((), 'no section has a stem; give stem = "…" in [sections.NAME], or [cues.NAME] tables')
+    for cue in scene_file.cues:
+        for section, path in cue.stems.items():
+            if path.is_file():
+                continue
+            given = ("cues", cue.name, section) if "cues" in file.data else ("sections", section, "stem")
+            if any(ord(character) < 32 for character in str(path)):
+                raise file.error(given, "a backslash made a control character; use forward slashes or single quotes")
+            reason = "is a folder" if path.is_dir() else f"no such file{_similar(path)}"
+            raise file.error(given, f"{path}: {reason}")
+
+
+def _section(name: str, table: SectionTable, seating: SeatingTable) -> Section:
+    """Seat one section: where it says itself, else where the plan says."""
+    place: PlaceTable | None = seating.sections.get(name)
+    instrument_table = table.instrument or (place.instrument if place else None)
+    if instrument_table is None:
+        raise InputError(f"key 'instrument' is missing; allowed: {', '.join(catalogue.names('instruments'))}")
+    instrument = catalogue.instrument(instrument_table)
+    players = table.players or (place.players if place else 1)
+    arc = table.arc or (place.arc if place else None)
+    if table.position is not None and table.arc is not None:
+        raise InputError("position and arc exclude each other; keep one")
+    spacing = {"desk_width": seating.desk_width, "row_pitch": seating.row_pitch}
+    if table.position is not None:
+        seated = seat_around(table.position, players, instrument, **spacing, facing=table.facing)
+    elif arc is not None:
+        seated = seat(arc.radius, arc.azimuth, players, instrument, **spacing, facing=table.facing)
+    else:
+        plan = f"the seating plan has no place for it; {did_you_mean(name, seating.sections)}"
+        raise InputError(f"{plan if seating.sections else 'no seating plan is named'}; or give position or arc")
+    return Section(name, instrument, seated)
+
+
+def _cues(table: SceneTable, sections: list[str], file: TomlFile) -> tuple[Cue, ...]:
+    """Return the scene's cues, their paths made relative to the scene's folder."""
+    home = file.path.parent
+    own = {name: home / section.stem for name, section in table.sections.items() if section.stem is not None}
+    if own and table.cues:
+        raise file.error(("sections", next(iter(own)), "stem"), "stems stand in sections or in cues, not in both")
+    for cue, stems in table.cues.items():
+        for name in stems:
+            if name not in sections:
+                raise file.error(("cues", cue, name), f"unknown section; {did_you_mean(name, sections)}")
+    if own:
+        # A scene called scene.toml takes its cue's name from its folder.
+        name = home.resolve().name if file.path.stem == "scene" else file.path.stem
+        return (Cue(name or "scene", own),)
+    return tuple(Cue(cue, {name: home / stem for name, stem in stems.items()}) for cue, stems in table.cues.items())
+
+
+def _by_band(hall: HallTable) -> float | Mapping[str, float] | None:
+    """Return the asked reverberation time in s, one number or by band."""
+    return {str(band): value for band, value in hall.T30.items()} if isinstance(hall.T30, dict) else hall.T30
+
+
+def _differ(kind: str, names: Iterable[str], file: TomlFile) -> None:
+    """Refuse names that differ in case alone: some file systems keep their outputs in one file."""
+    seen: dict[str, str] = {}
+    for name in names:
+        other = seen.setdefault(name.casefold(), name)
+        if other != name:
+            raise file.error((f"{kind}s", name), f"differs from {kind} '{other}' in case alone; files would collide")
+
+
+@contextmanager
+def _located(file: TomlFile, at: Location) -> Iterator[None]:
+    """Head errors with file and line: those of the table they name themselves, else those given."""
+    try:
+        yield
+    except InputError as error:
+        if error.at:
+            raise InputError(f"{file.place(error.at)}: {error}") from None
+        raise file.error(at, str(error)) from None
+
+
+def _similar(path: Path) -> str:
+    """Return the name of a similar file in the same folder, as the tail of an error line."""
+    if not path.parent.is_dir():
+        return f" and no such folder {path.parent}"
+    beside = [entry.name for entry in path.parent.iterdir() if entry.is_file()]
+    return f"; {did_you_mean(path.name, beside)}" if beside else ""

@@ -1,0 +1,149 @@
+"""Seating: how a section's players sit in desks on rings around the conductor, or in a block of their own."""
+
+from __future__ import annotations
+
+import math
+
+from rooms.errors import InputError
+from rooms.players import Instrument, Player
+
+__all__ = ["DESK_SPACING", "seat", "seat_around"]
+
+DESK_SPACING = 0.75
+"""Between the two players of a desk in m (0.7 to 0.9 m is common practice, no source)."""
+
+
+def seat(
+    radius: tuple[float, float],
+    azimuth: tuple[float, float],
+    players: int,
+    instrument: Instrument,
+    *,
+    desk_width: float,
+    row_pitch: float,
+    facing: float | None = None,
+) -> tuple[Player, ...]:
+    """Seat players in desks of two on a part of the stage around the conductor.
+
+    Rows are rings around the conductor, from the inner radius outwards, filled one after the other; within a row the
+    desks spread evenly over the arc. The last player of an odd number has a desk alone.
+
+    Parameters
+    ----------
+    radius : tuple of float
+        First and largest radius in m.
+    azimuth : tuple of float
+        Ends of the arc in degrees; 0 is upstage, positive to the audience's right.
+    players : int
+        How many, at least 1.
+    instrument : Instrument
+        What they play; gives the height.
+    desk_width : float
+        Room along the row for a desk in m.
+    row_pitch : float
+        From row to row in m.
+    facing : float, optional
+        Azimuth the players look to, in degrees; left out: each to the conductor.
+
+    Returns
+    -------
+    tuple of Player
+        In the order of their desks: row by row, in each row from the audience.
+
+    Raises
+    ------
+    InputError
+        If the arc holds fewer players; the text says how many it holds.
+    """
+    start, end = sorted(math.radians(a) for a in azimuth)
+    rows = _rows(radius, end - start, desk_width, row_pitch)
+    desks = (players + 1) // 2
+    room = sum(capacity for _, capacity in rows)
+    if desks > room:
+        raise InputError(
+            f"found {players} players; the arc of radius {radius[0]:g} to {radius[1]:g} m and azimuth "
+            f"{azimuth[0]:g} to {azimuth[1]:g}° holds {2 * room}; widen the arc or take fewer players"
+        )
+    seated: list[Player] = []
+    for distance, capacity in rows:
+        here = min(capacity, desks - (len(seated) + 1) // 2)
+        spread = [start + (end - start) * (i + 0.5) / here for i in range(here)]
+        for angle in sorted(spread, key=lambda a: (round(math.cos(a), 9), a)):
+            centre = (distance * math.sin(angle), distance * math.cos(angle), 0.0)
+            seated += _desk(centre, angle, min(2, players - len(seated)), instrument, facing)
+    return tuple(seated)
+
+
+def seat_around(
+    position: tuple[float, float, float],
+    players: int,
+    instrument: Instrument,
+    *,
+    desk_width: float,
+    row_pitch: float,
+    facing: float | None = None,
+) -> tuple[Player, ...]:
+    """Seat players in a compact block of desks around a point.
+
+    Parameters
+    ----------
+    position : tuple of float
+        Middle of the block in m, on the floor or the riser the players sit on.
+    players : int
+        How many, at least 1; a single player sits in the point itself.
+    instrument, desk_width, row_pitch, facing
+        As for `seat`; the block stands square to the line from its middle to the conductor.
+
+    Returns
+    -------
+    tuple of Player
+        In the order of their desks: row by row from the conductor outwards.
+    """
+    x, y, z = position
+    angle = math.atan2(x, y)
+    desks = (players + 1) // 2
+    columns = math.ceil(math.sqrt(desks))
+    rows = math.ceil(desks / columns)
+    seated: list[Player] = []
+    for row in range(rows):
+        here = min(columns, desks - row * columns)
+        outwards = (row - (rows - 1) / 2) * row_pitch
+        for column in range(here):
+            along = (column - (here - 1) / 2) * desk_width
+            centre = (
+                x + outwards * math.sin(angle) + along * math.cos(angle),
+                y + outwards * math.cos(angle) - along * math.sin(angle),
+                z,
+            )
+            seated += _desk(centre, angle, min(2, players - len(seated)), instrument, facing)
+    return tuple(seated)
+
+
+def _rows(radius: tuple[float, float], arc: float, desk_width: float, row_pitch: float) -> list[tuple[float, int]]:
+    """Return radius in m and number of desks of each row that fits."""
+    inner, outer = sorted(radius)
+    count = int((outer - inner) / row_pitch + 1e-9) + 1
+    distances = [inner + row * row_pitch for row in range(count)]
+    return [(distance, int(distance * arc / desk_width + 1e-9)) for distance in distances]
+
+
+def _desk(
+    centre: tuple[float, float, float],
+    angle: float,
+    players: int,
+    instrument: Instrument,
+    facing: float | None,
+) -> list[Player]:
+    """Return the one or two players of a desk square to an azimuth in radians, nearest the audience first."""
+    offsets = [0.0] if players == 1 else [-DESK_SPACING / 2, DESK_SPACING / 2]
+    x, y, z = centre
+    places = [(x + o * math.cos(angle), y - o * math.sin(angle), z + instrument.height) for o in offsets]
+    return [
+        Player(p, _towards_conductor(p) if facing is None else facing)
+        for p in sorted(places, key=lambda p: (round(p[1], 9), p[0]))
+    ]
+
+
+def _towards_conductor(place: tuple[float, float, float]) -> float:
+    """Return the azimuth from a place to the conductor in degrees, -180 to 180."""
+    return math.degrees(math.atan2(-place[0], -place[1]))

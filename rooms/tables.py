@@ -1,0 +1,243 @@
+"""The tables of preset files, which are also the tables of a scene: keys, units, ranges and defaults.
+
+A table names a preset and overrides some of its keys, or gives every key itself. Descriptions of the fields are the
+documentation of the scene file and of its JSON schema.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Strict, Tag
+
+from rooms.microphones import Purpose
+
+__all__ = [
+    "ArcTable",
+    "ArrayTable",
+    "CapsuleTable",
+    "HallTable",
+    "InstrumentTable",
+    "MaterialTable",
+    "PlaceTable",
+    "Preset",
+    "SeatingTable",
+    "SpotTable",
+    "Table",
+]
+
+Number = Annotated[float, Strict()]
+Flag = Annotated[bool, Strict()]
+Coordinate = Annotated[Number, Field(ge=-300, le=300)]
+Point = tuple[Coordinate, Coordinate, Coordinate]
+Side = Annotated[Number, Field(gt=0, le=300)]
+Angle = Annotated[Number, Field(ge=-360, le=360)]
+Decibel = Annotated[Number, Field(ge=-120, le=60)]
+Share = Annotated[Number, Field(ge=0, le=1)]
+Seconds = Annotated[Number, Field(gt=0, le=30)]
+Count = Annotated[int, Strict()]
+Players = Annotated[Count, Field(ge=1, le=200)]
+Coefficients = Annotated[tuple[Share, ...], Field(min_length=9, max_length=9)]
+Band = Literal["63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000"]
+Surface = Literal["floor", "ceiling", "stage-wall", "house-wall", "left-wall", "right-wall"]
+Pattern = Literal["omni", "wide-cardioid", "cardioid", "supercardioid", "hypercardioid", "figure-of-eight"]
+ReverberationTime = Annotated[
+    Annotated[Seconds, Tag("number")] | Annotated[dict[Band, Seconds], Tag("table")],
+    Discriminator(lambda value: "table" if isinstance(value, dict) else "number"),
+]
+
+
+def _named(value: Any) -> Any:
+    """Read a bare name as the table that holds only a preset's name."""
+    return {"preset": value} if isinstance(value, str) else value
+
+
+class Table(BaseModel):
+    """A table that refuses keys it does not know and numbers that are none."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, frozen=True)
+
+
+class Preset(Table):
+    """A table that exists as a preset file of its own."""
+
+    KIND: ClassVar[str]
+    """Folder of its preset files."""
+    NAMED_BY: ClassVar[str] = "preset"
+    """The key that names the preset a table starts from."""
+
+    description: str = Field(default="", description="One line on what it is")
+    source: str = Field(default="", description="Where the values come from")
+    note: str = Field(default="", description="What else one should know")
+
+
+class MaterialTable(Preset):
+    """What one kind of surface does with sound."""
+
+    KIND: ClassVar[str] = "materials"
+
+    preset: str | None = Field(default=None, description="Name of the material this one starts from")
+    absorption: Coefficients | None = Field(
+        default=None, description="Random-incidence absorption coefficients, nine values from 63 Hz to 16 kHz, 0 to 1"
+    )
+    scattering: Coefficients | None = Field(
+        default=None, description="Scattering coefficients, nine values from 63 Hz to 16 kHz, 0 to 1"
+    )
+
+
+class InstrumentTable(Preset):
+    """A kind of source and how it radiates."""
+
+    KIND: ClassVar[str] = "instruments"
+
+    preset: str | None = Field(default=None, description="Name of the instrument this one starts from")
+    height: Annotated[Number, Field(ge=0, le=5)] | None = Field(
+        default=None, description="Height of the acoustic centre above the player's floor in m"
+    )
+    axis: tuple[Angle, Angle] = Field(
+        default=(0.0, 0.0),
+        description="Main direction of radiation re the player's facing: azimuth (positive to the player's right) and "
+        "elevation in degrees",
+    )
+    directivity_index: Annotated[
+        tuple[Annotated[Number, Field(ge=0, le=20)], ...], Field(min_length=9, max_length=9)
+    ] = Field(
+        default=(0.0,) * 9,
+        description="Level on the axis above the mean over the sphere in dB, nine values from 63 Hz to 16 kHz",
+    )
+
+
+MaterialOrName = Annotated[MaterialTable, BeforeValidator(_named, json_schema_input_type=str | MaterialTable)]
+InstrumentOrName = Annotated[InstrumentTable, BeforeValidator(_named, json_schema_input_type=str | InstrumentTable)]
+
+
+class HallTable(Preset):
+    """A rectangular hall, its surfaces and its air."""
+
+    KIND: ClassVar[str] = "halls"
+
+    preset: str | None = Field(default=None, description="Name of the hall this one starts from")
+    size: tuple[Side, Side, Side] | None = Field(
+        default=None, description="Width (x), depth (y) and height (z) in m; needed without a preset"
+    )
+    conductor: tuple[Side, Side] | None = Field(
+        default=None,
+        description="Where the conductor stands, the origin of all positions, in m: from the left wall "
+        "(audience's left) and from the stage's back wall; needed without a preset",
+    )
+    surfaces: dict[Surface, MaterialOrName] = Field(
+        default_factory=dict,
+        description="Material of each of the six surfaces: a material's name, or a table with nine values of "
+        "absorption and of scattering; only those named change a preset",
+    )
+    T30: ReverberationTime | None = Field(
+        default=None,
+        description="Asked reverberation time in s: one number for the mean of 500 Hz and 1 kHz, or a table of octave "
+        "bands, of which only those named are held; left out: what the surfaces give",
+    )
+    temperature: Annotated[Number, Field(ge=-20, le=50)] = Field(default=20.0, description="Air temperature in °C")
+    humidity: Annotated[Number, Field(ge=1, le=100)] = Field(default=50.0, description="Relative humidity in %")
+
+
+class ArcTable(Table):
+    """A part of the stage around the conductor."""
+
+    radius: tuple[Annotated[Number, Field(ge=1, le=100)], Annotated[Number, Field(ge=1, le=100)]] = Field(
+        description="First and last distance from the conductor in m"
+    )
+    azimuth: tuple[Angle, Angle] = Field(
+        description="From and to, in degrees: 0 looks upstage, positive to the audience's right"
+    )
+
+
+class PlaceTable(Table):
+    """The place of one section in a seating plan."""
+
+    instrument: InstrumentOrName = Field(description="What the section plays: an instrument's name, or a table")
+    players: Players = Field(description="Number of players, where the scene gives none")
+    arc: ArcTable = Field(description="Where the desks stand")
+
+
+class SeatingTable(Preset):
+    """Where the sections sit around the conductor."""
+
+    KIND: ClassVar[str] = "seating"
+    NAMED_BY: ClassVar[str] = "plan"
+
+    plan: str | None = Field(default=None, description="Name of the seating plan this one starts from")
+    desk_width: Annotated[Number, Field(ge=1.4, le=5)] = Field(
+        default=1.4, description="Room along the row for a desk of two players in m"
+    )
+    row_pitch: Annotated[Number, Field(ge=1, le=5)] = Field(default=1.3, description="From row to row in m")
+    sections: dict[str, PlaceTable] = Field(default_factory=dict, description="Place of each section by its name")
+
+
+class CapsuleTable(Table):
+    """One microphone of an array."""
+
+    name: Annotated[str, Field(min_length=1)] = Field(description="Its name in the array")
+    at: Point = Field(default=(0.0, 0.0, 0.0), description="Place relative to the array's position in m")
+    aim: tuple[Angle, Angle] = Field(default=(0.0, 0.0), description="Azimuth and elevation of its axis in degrees")
+    pattern: Pattern = Field(default="omni", description="Polar pattern")
+    gain: Decibel = Field(default=0.0, description="Its own gain in dB")
+    pan: Annotated[Number, Field(ge=-1, le=1)] | None = Field(
+        default=None,
+        description="Place in the array's stereo image from -1 (left) to 1 (right) at constant power; left out: by its "
+        "place across the array, or by its aim where all stand in line",
+    )
+    stereo: tuple[Annotated[Number, Field(ge=-4, le=4)], Annotated[Number, Field(ge=-4, le=4)]] | None = Field(
+        default=None, description="Amplitudes into left and right in place of pan, for instance for mid and side"
+    )
+    section: str | None = Field(
+        default=None,
+        description="The section it is a spot of; without pan it then sits where that section appears in the "
+        "main image",
+    )
+
+
+class SpotTable(Table):
+    """How one spot is hung in front of every section."""
+
+    height: Annotated[Number, Field(gt=0, le=20)] = Field(description="Above the stage floor in m")
+    distance: Annotated[Number, Field(ge=0, le=20)] = Field(
+        description="From the section's centre towards the conductor in m"
+    )
+    pattern: Pattern = Field(default="cardioid", description="Polar pattern; it aims at the section's centre")
+
+
+class PositionShareTable(Table):
+    """A place that follows the hall's size."""
+
+    house: Share = Field(description="Share of the way from the conductor to the house wall")
+    height: Share = Field(description="Share of the hall's height")
+
+
+class ArrayTable(Preset):
+    """A group of microphones and its place in the mix."""
+
+    KIND: ClassVar[str] = "arrays"
+
+    preset: str | None = Field(default=None, description="Name of the array this one starts from")
+    purpose: Purpose = Field(default="main", description="What it is for")
+    position: Point | None = Field(
+        default=None,
+        description="Place of the array in m from the conductor; left out: the preset's own, else [0, 0, 0]",
+    )
+    position_share: PositionShareTable | None = Field(
+        default=None,
+        description="Place of the array on the centre line as shares of the hall, where no position is given",
+    )
+    width_share: Annotated[Number, Field(gt=0, le=2)] | None = Field(
+        default=None, description="Share of the ensemble's half width that one metre of the capsules' x stands for"
+    )
+    each_section: SpotTable | None = Field(default=None, description="One spot for every section, in place of capsules")
+    capsules: tuple[CapsuleTable, ...] = Field(default=(), description="The microphones")
+    gain: Decibel = Field(default=0.0, description="Gain of the array in the mix in dB; replaces the preset's")
+    mute: Flag = Field(default=False, description="Leave it out of the mix")
+    delay: Annotated[Number, Field(ge=-1, le=1)] = Field(default=0.0, description="Added delay in the mix in s")
+    align: Flag = Field(
+        default=False, description="Delay each spot so that its own section arrives together with the main array"
+    )
+    trims: dict[str, Decibel] = Field(
+        default_factory=dict, description="Gain in dB added to single capsules, by their names"
+    )
