@@ -33,6 +33,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from rooms.surfaces import Hall
+from rooms.units import BANDS
 
 __all__ = [
     "STEP",
@@ -40,6 +41,7 @@ __all__ = [
     "air_loss",
     "grid_size",
     "image_energy",
+    "omni",
     "scattered_energy",
     "specular_energy",
     "sphere",
@@ -49,7 +51,8 @@ STEP = 0.002
 """Spacing of the time grid in s."""
 
 PATCHES = 2
-"""Each wall is cut into this many parts along each of its sides."""
+"""Each wall is cut into this many parts along each of its sides, so that scattered energy knows where it comes from;
+the decay itself is the same with one (within 0.3 % in equal and uneven halls)."""
 
 SOURCE_RAYS = 4096
 PATCH_RAYS = 2048
@@ -92,6 +95,11 @@ class Radiators:
         source = np.exp((cosine[..., None] - self.on_aim) * self.kappa)
         capsule = (self.pressure_part + (1.0 - self.pressure_part) * cosine) ** 2
         return np.asarray(source * capsule[..., None])
+
+
+def omni(point: NDArray[np.float64]) -> Radiators:
+    """Return a point, shape (3,) in m, that sends and hears alike in all directions."""
+    return Radiators(point[None], np.array([[0.0, 0.0, 1.0]]), np.zeros(len(BANDS)))
 
 
 def _low_discrepancy(count: int, dimensions: int) -> NDArray[np.float64]:
@@ -185,19 +193,20 @@ def _deposits(
     targets: int,
     deposit: NDArray[np.float64],
     grid: int,
+    cuts: int,
 ) -> NDArray[np.float32]:
     """Run rays, equally many for each target and one target after the other; return (targets, patches, bands, grid)."""
-    histogram = np.zeros((targets, 6 * PATCHES**2, deposit.shape[0], grid), dtype=np.float32)
+    histogram = np.zeros((targets, 6 * cuts**2, deposit.shape[0], grid), dtype=np.float32)
     target = np.repeat(np.arange(targets), len(points) // targets)
     keep = (1.0 - hall.absorption) * (1.0 - hall.scattering)
     size = np.array(hall.box.size)
     step_m = STEP * hall.speed_of_sound
-    _run(points, directions, weights, target, size, keep, deposit, PATCHES, step_m, histogram)
+    _run(points, directions, weights, target, size, keep, deposit, cuts, step_m, histogram)
     return histogram
 
 
 def _radiator_deposits(
-    hall: Hall, radiators: Sequence[Radiators], deposit: NDArray[np.float64], grid: int
+    hall: Hall, radiators: Sequence[Radiators], deposit: NDArray[np.float64], grid: int, cuts: int
 ) -> NDArray[np.float32]:
     """Send rays from every radiator, in turn from its points."""
     directions = sphere(SOURCE_RAYS)
@@ -208,10 +217,10 @@ def _radiator_deposits(
         cosine = np.einsum("ij,ij->i", directions, radiator.axes[which])
         weights.append(radiator.pattern(cosine) * (radiator.energy / SOURCE_RAYS))
     rays = np.tile(directions, (len(radiators), 1))
-    return _deposits(hall, np.concatenate(points), rays, np.concatenate(weights), len(radiators), deposit, grid)
+    return _deposits(hall, np.concatenate(points), rays, np.concatenate(weights), len(radiators), deposit, grid, cuts)
 
 
-def _patch_rays(hall: Hall) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _patch_rays(hall: Hall, cuts: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return start points and Lambert directions of every patch, each (patches·rays, 3), from the lower corner."""
     u = _low_discrepancy(PATCH_RAYS, 4)
     radius, turn = np.sqrt(u[:, 2]), 2.0 * np.pi * u[:, 3]
@@ -221,12 +230,12 @@ def _patch_rays(hall: Hall) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     for wall in range(6):
         axis = wall // 2
         sides = [a for a in range(3) if a != axis]
-        for i in range(PATCHES):
-            for j in range(PATCHES):
+        for i in range(cuts):
+            for j in range(cuts):
                 p = np.empty((PATCH_RAYS, 3))
                 p[:, axis] = size[axis] * (wall % 2)
-                p[:, sides[0]] = size[sides[0]] * (i + u[:, 0]) / PATCHES
-                p[:, sides[1]] = size[sides[1]] * (j + u[:, 1]) / PATCHES
+                p[:, sides[0]] = size[sides[0]] * (i + u[:, 0]) / cuts
+                p[:, sides[1]] = size[sides[1]] * (j + u[:, 1]) / cuts
                 d = np.empty((PATCH_RAYS, 3))
                 d[:, sides] = lambert[:, :2]
                 d[:, axis] = lambert[:, 2] * (1.0 - 2.0 * (wall % 2))
@@ -236,54 +245,62 @@ def _patch_rays(hall: Hall) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 
 def scattered_energy(
-    hall: Hall, sources: Sequence[Radiators], receivers: Sequence[Radiators], grid: int
-) -> NDArray[np.float64]:
+    hall: Hall,
+    parties: Sequence[tuple[Sequence[Radiators], Sequence[Radiators]]],
+    grid: int,
+    cuts: int = PATCHES,
+) -> list[NDArray[np.float64]]:
     """Return the energy that was scattered at least once, without air.
 
     Parameters
     ----------
     hall : Hall
         The room.
-    sources, receivers : sequence of Radiators
-        Who sends and who hears.
+    parties : sequence of (sources, receivers)
+        Who sends to whom; the room between them is solved once for all.
     grid : int
         Number of time steps.
+    cuts : int
+        Parts each wall is cut into along each of its sides.
 
     Returns
     -------
-    ndarray, shape (sources, receivers, bands, grid)
-        Energy at each time step.
+    list of ndarray, each of shape (sources, receivers, bands, grid)
+        Energy at each time step, one array for each party.
 
     Notes
     -----
     With B the power leaving the patches, K the patch-to-patch responses and S what sources leave on the patches,
     B = S + KᵀB. A receiver looks along its rays at patches of radiance B/(π·area); an energy of one at 1 m is a power
-    of 4π, hence the factor 16π/area for the mean over the sphere. Kuttruff's integral equation with a specular part.
+    of 4π, hence the factor 16π/area for the mean over the sphere.
     """
     bands = hall.absorption.shape[0]
     scatter = (1.0 - hall.absorption) * hall.scattering
-    area = hall.box.areas / PATCHES**2
+    area = hall.box.areas / cuts**2
     look = np.tile(16.0 * np.pi / area, (bands, 1))
-    sent = _radiator_deposits(hall, sources, scatter, grid)
-    seen = _radiator_deposits(hall, receivers, look, grid)
-    points, directions = _patch_rays(hall)
+    sent = _radiator_deposits(hall, [s for sources, _ in parties for s in sources], scatter, grid, cuts)
+    seen = _radiator_deposits(hall, [r for _, receivers in parties for r in receivers], look, grid, cuts)
+    points, directions = _patch_rays(hall, cuts)
     weights = np.full((len(points), bands), 1.0 / PATCH_RAYS)
-    passed = _deposits(hall, points, directions, weights, 6 * PATCHES**2, scatter, grid)
+    passed = _deposits(hall, points, directions, weights, 6 * cuts**2, scatter, grid, cuts)
 
-    # Damping by 1e-4 over the grid keeps what the circular convolution wraps around below the tail's own level.
+    # Damping by 1e-2 over the grid: what the circular convolution wraps around falls on the loud beginning, 20 dB
+    # lower yet.
     size = scipy.fft.next_fast_len(grid, real=True)
-    damping = 1e-4 ** (np.arange(grid) / size)
+    damping = 1e-2 ** (np.arange(grid) / size)
     identity = np.eye(passed.shape[0])
-    energy = np.empty((len(sources), len(receivers), bands, grid))
+    energy = [np.empty((len(sources), len(receivers), bands, grid)) for sources, receivers in parties]
     for b in range(bands):
-        k = scipy.fft.rfft(passed[:, :, b] * damping, size, axis=-1)
-        s = scipy.fft.rfft(sent[:, :, b] * damping, size, axis=-1)
-        r = scipy.fft.rfft(seen[:, :, b] * damping, size, axis=-1)
-        left = identity - k.transpose(2, 1, 0)
-        leaving = np.linalg.solve(left, s.transpose(2, 1, 0))
-        heard = np.matmul(r.transpose(2, 0, 1), leaving)
-        energy[:, :, b] = scipy.fft.irfft(heard.transpose(2, 1, 0), size, axis=-1)[..., :grid] / damping
-    return np.maximum(energy, 0.0)
+        k, s, r = (scipy.fft.rfft(h[:, :, b] * damping, size, axis=-1) for h in (passed, sent, seen))
+        leaving = np.linalg.solve(identity - k.transpose(2, 1, 0), s.transpose(2, 1, 0))
+        row = column = 0
+        for out in energy:
+            rows, columns = slice(row, row + out.shape[1]), slice(column, column + out.shape[0])
+            heard = np.matmul(r[rows].transpose(2, 0, 1), leaving[:, :, columns])
+            out[:, :, b] = scipy.fft.irfft(heard.transpose(2, 1, 0), size, axis=-1)[..., :grid] / damping
+            row, column = rows.stop, columns.stop
+    # Rounding leaves a floor some 140 dB below the peak; nothing physical is claimed there.
+    return [np.where(out > 1e-13 * out.max(axis=-1, keepdims=True), out, 0.0) for out in energy]
 
 
 @numba.njit(parallel=True, cache=True, fastmath=True)

@@ -142,7 +142,8 @@ class Section:
         elevation = np.radians(self.instrument.axis[1])
         level = np.cos(elevation)
         return np.stack(
-            [np.sin(azimuth) * level, np.cos(azimuth) * level, np.full_like(azimuth, np.sin(elevation))], axis=1
+            [np.sin(azimuth) * level, np.cos(azimuth) * level, np.full_like(azimuth, np.sin(elevation))],
+            axis=1,
         )
 
     @property

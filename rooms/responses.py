@@ -2,17 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rooms.decay import expected_T30, mixing_time
+from rooms.echogram import STEP, Radiators, air_loss, grid_size, omni, scattered_energy, specular_energy
+from rooms.images import early_part, path_levels
+from rooms.late import late_part
+from rooms.microphones import Array, Capsule
+from rooms.players import Section
 from rooms.scene import Scene
+from rooms.units import BANDS, amplitude, energy_db
 
-__all__ = ["Responses"]
+__all__ = ["Responses", "compute_responses"]
+
+CROSSFADE = 0.02
+"""Length in s of the change from images to the late field; it begins at the mixing time."""
+
+LENGTH = 1.5
+"""Responses last this many times the longest band's reverberation time."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Responses:
     """Impulse responses of a scene and their expected energy.
 
@@ -25,7 +39,8 @@ class Responses:
     arrivals : ndarray, shape (sections, capsules)
         First arrival (nearest player) in s.
     direct_db : ndarray, shape (sections, capsules)
-        Level at 1 kHz of the section's direct sound, capsule pattern and gain included, re an omnidirectional source at 1 m.
+        Level at 1 kHz of the section's direct sound, capsule pattern and gain included, re an omnidirectional source
+        at 1 m.
     energy : ndarray, shape (sections, capsules, bands, bins)
         Expected energy as seated: players with their directivity, capsules with pattern and gain.
     omni_energy : ndarray, shape (sections, capsules, bands, bins)
@@ -36,6 +51,8 @@ class Responses:
         Width of a bin in s; bin k covers k·bin_s to (k+1)·bin_s after emission.
     mixing_time : float
         Time after emission in s at which images give way to the late field.
+    T30 : ndarray, shape (bands,)
+        The hall's expected reverberation time in s.
     """
 
     scene: Scene
@@ -47,3 +64,97 @@ class Responses:
     omni_arrivals: NDArray[np.float64]
     bin_s: float
     mixing_time: float
+    T30: NDArray[np.float64]
+
+
+def compute_responses(scene: Scene, progress: Callable[[str, float], None] | None = None) -> Responses:
+    """Compute the responses of every section to every capsule.
+
+    Parameters
+    ----------
+    scene : Scene
+        The hall, who plays, who hears.
+    progress : callable, optional
+        Called with what is being done and the part done, 0 … 1.
+
+    Returns
+    -------
+    Responses
+    """
+    tell = progress or (lambda _what, _part: None)
+    hall, rate = scene.hall, scene.sample_rate
+    tell("decay of the hall", 0.0)
+    T30 = expected_T30(hall)
+    mixed = mixing_time(hall)
+    duration = max(LENGTH * float(T30.max()), 2.0 * mixed)
+    grid = grid_size(duration)
+
+    tell("energy over time", 0.1)
+    seated = [_players(s) for s in scene.sections]
+    centres = [omni(s.centre) for s in scene.sections]
+    capsules = [_capsule(a, c) for a, c in scene.capsules]
+    omnis = [omni(np.array(c.position)) for _, c in scene.capsules]
+    parties = [(seated, capsules), (centres, omnis)]
+    scattered = scattered_energy(hall, parties, grid)
+    specular = [specular_energy(hall, *party, 2.0 * mixed, grid) for party in parties]
+    air = air_loss(hall, grid)
+
+    levels = [path_levels(scene, s) for s in scene.sections]
+    arrivals = np.array([arrival for arrival, _ in levels])
+    direct = np.array([energy for _, energy in levels])
+
+    samples = int(np.ceil(duration * rate))
+    fade = np.clip((np.arange(grid) * STEP - mixed) / CROSSFADE, 0.0, 1.0)
+    tell("late field", 0.3)
+    late = (scattered[0] + specular[0] * np.sin(np.pi / 2.0 * fade) ** 2) * air
+    responses = late_part(scene, late, arrivals, samples)
+    early_fade = None
+    for n, section in enumerate(scene.sections):
+        tell("early reflections", 0.6 + 0.4 * n / len(scene.sections))
+        early = early_part(scene, section, mixed + CROSSFADE)[:, :samples]
+        if early_fade is None:
+            time = np.arange(early.shape[1]) / rate
+            early_fade = np.cos(np.pi / 2.0 * np.clip((time - mixed) / CROSSFADE, 0.0, 1.0))
+        responses[n, :, : early.shape[1]] += (early * early_fade).astype(np.float32)
+    tell("responses", 1.0)
+
+    distances = np.linalg.norm(
+        np.array([s.centre for s in scene.sections])[:, None] - np.array([c.position for _, c in scene.capsules]),
+        axis=2,
+    )
+    return Responses(
+        scene=scene,
+        samples=responses,
+        arrivals=arrivals,
+        direct_db=energy_db(direct[:, :, BANDS == 1000.0][..., 0]),
+        energy=_bins((scattered[0] + specular[0]) * air),
+        omni_energy=_bins((scattered[1] + specular[1]) * air),
+        omni_arrivals=distances / hall.speed_of_sound,
+        bin_s=STEP,
+        mixing_time=mixed,
+        T30=T30,
+    )
+
+
+def _players(section: Section) -> Radiators:
+    """Return a section as the engine's energy model sees it."""
+    return Radiators(section.positions, section.axes, section.instrument.kappa, section.on_aim, energy=section.share)
+
+
+def _capsule(array: Array, capsule: Capsule) -> Radiators:
+    """Return a capsule as the engine's energy model sees it."""
+    return Radiators(
+        np.array([capsule.position]),
+        capsule.axis[None],
+        np.zeros(len(BANDS)),
+        pressure_part=capsule.pressure_part,
+        energy=float(amplitude(capsule.gain)) ** 2,
+    )
+
+
+def _bins(energy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Turn energy on the time grid into energy per bin: each grid point belongs half to either side."""
+    out = energy.copy()
+    out[..., 1:] *= 0.5
+    out[..., :-1] += out[..., 1:]
+    return out

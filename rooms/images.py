@@ -1,0 +1,308 @@
+"""Image sources of a box: the exact early part of a response.
+
+Every path from a player to a capsule keeps its own delay (exact to a fraction of a sample), level, departure and
+arrival angle, and its own octave-band colour as a minimum-phase spectrum, so that nothing sounds before it arrives.
+All players of a section seen through the same image are summed as one group, whose tone is then held to that of a
+point source (`rooms.ensemble`).
+
+References
+----------
+Allen & Berkley, "Image method for efficiently simulating small-room acoustics", J. Acoust. Soc. Am. 65, 1979.
+Laakso, Välimäki, Karjalainen & Laine, "Splitting the unit delay", IEEE Signal Processing Magazine 13, 1996.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import scipy.fft
+from numpy.typing import ArrayLike, NDArray
+
+from rooms.ensemble import crossover, decorrelation, hold_tone
+from rooms.filters import minimum_phase_basis, nyquist_taper
+from rooms.players import Section
+from rooms.scene import Scene
+from rooms.surfaces import Hall
+
+__all__ = ["Reflections", "early_part", "early_reflections", "path_levels"]
+
+LEAD = 0.001
+"""Room left in s before each path for the ringing of its fractional delay."""
+
+TAIL = 0.045
+"""Room left in s after the last path of a group for its filters to ring down."""
+
+
+@dataclass(frozen=True)
+class Reflections:
+    """Specular paths between two points, sorted by time; an omnidirectional source and capsule.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (paths,)
+        Arrival after emission.
+    level_db : ndarray, shape (paths, bands)
+        Level re the direct sound at 1 m.
+    order : ndarray of int, shape (paths,)
+        Number of reflections; 0 is the direct sound.
+    hits : ndarray of int, shape (paths, 6)
+        Reflections at each surface, in the order of `rooms.geometry.SURFACES`.
+    azimuth_deg, elevation_deg : ndarray, shape (paths,)
+        Where the path arrives from: 0° is upstage, positive to the audience's right.
+    """
+
+    time_s: NDArray[np.float64]
+    level_db: NDArray[np.float64]
+    order: NDArray[np.int64]
+    hits: NDArray[np.int64]
+    azimuth_deg: NDArray[np.float64]
+    elevation_deg: NDArray[np.float64]
+
+
+def _cells(size: NDArray[np.float64], reach: float) -> NDArray[np.int64]:
+    """Return the lattice cells that can hold images within ``reach`` m of a point in the box, shape (cells, 3)."""
+    spans = [np.arange(-n, n + 1) for n in (reach // size).astype(int) + 1]
+    return np.stack(np.meshgrid(*spans, indexing="ij"), axis=-1).reshape(-1, 3)
+
+
+def _hits(cells: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return how often the path of each cell meets each surface, shape (cells, 6)."""
+    total = np.abs(cells)
+    first = np.where(cells < 0, (total + 1) // 2, total // 2)
+    return np.stack([first, total - first], axis=-1).reshape(-1, 6)
+
+
+def _mirror(cells: NDArray[np.int64], points: NDArray[np.float64], size: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the images of points, measured from the box's lower corner, shape (cells, points, 3)."""
+    n = cells[:, None, :]
+    return np.where(n % 2 == 0, n * size + points, (n + 1) * size - points)
+
+
+def early_reflections(hall: Hall, source: ArrayLike, receiver: ArrayLike, until: float) -> Reflections:
+    """List the specular paths between two points.
+
+    Parameters
+    ----------
+    hall : Hall
+        The room.
+    source, receiver : array_like, shape (3,)
+        Inside the hall, m.
+    until : float
+        Latest arrival after emission in s.
+
+    Returns
+    -------
+    Reflections
+    """
+    size = np.array(hall.box.size)
+    reach = until * hall.speed_of_sound
+    cells = _cells(size, reach)
+    source = np.asarray(source, dtype=np.float64) - hall.box.lower
+    away = _mirror(cells, source[None], size)[:, 0] - (np.asarray(receiver, dtype=np.float64) - hall.box.lower)
+    distance = np.linalg.norm(away, axis=1)
+    order = np.argsort(distance, kind="stable")
+    order = order[distance[order] < reach]
+    cells, away, distance = cells[order], away[order], distance[order]
+    hits = _hits(cells)
+    loss = hits @ _log_amplitude(hall).T - 0.5 * hall.air * distance[:, None]
+    return Reflections(
+        time_s=distance / hall.speed_of_sound,
+        level_db=(loss - np.log(distance)[:, None]) * (20.0 / np.log(10.0)),
+        order=np.abs(cells).sum(axis=1),
+        hits=hits,
+        azimuth_deg=np.degrees(np.arctan2(away[:, 0], away[:, 1])),
+        elevation_deg=np.degrees(np.arcsin(np.clip(away[:, 2] / distance, -1.0, 1.0))),
+    )
+
+
+def _log_amplitude(hall: Hall) -> NDArray[np.float64]:
+    """Return the logarithm of each surface's specular reflection factor, shape (bands, surfaces)."""
+    return 0.5 * np.log(np.maximum((1.0 - hall.absorption) * (1.0 - hall.scattering), 1e-12))
+
+
+def path_levels(scene: Scene, section: Section) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return what is known of the direct sound from geometry.
+
+    Returns
+    -------
+    arrivals : ndarray, shape (capsules,)
+        Arrival of the nearest player's sound in s.
+    energy : ndarray, shape (capsules, bands)
+        Direct energy, players' directivity, capsules' pattern and gain included.
+    """
+    ears = np.concatenate([a.positions for a in scene.arrays])
+    axes = np.concatenate([a.axes for a in scene.arrays])
+    a = np.concatenate([a.pressure_parts for a in scene.arrays])
+    gains = np.concatenate([a.gains for a in scene.arrays])
+    way = ears[:, None] - section.positions  # (capsules, players, 3)
+    distance = np.linalg.norm(way, axis=2)
+    unit = way / distance[..., None]
+    leave = np.einsum("mpx,px->mp", unit, section.axes) - section.on_aim
+    arrive = a[:, None] + (1.0 - a[:, None]) * -np.einsum("mpx,mx->mp", unit, axes)
+    share = section.share / len(section.players)
+    energy = share * (gains[:, None] * arrive / distance) ** 2
+    colour = np.exp(section.instrument.kappa * leave[..., None] - scene.hall.air * distance[..., None])
+    return distance.min(axis=1) / scene.hall.speed_of_sound, np.einsum("mp,mpb->mb", energy, colour)
+
+
+@numba.njit(parallel=True, cache=True, fastmath=True)
+def _group_spectra(
+    cells, hits, ear, points, axes, kappa, on_aim, level, ears, ear_axes, pressure, gains, size, log_amplitude, air,
+    samples_per_m, step, lead, basis, knots, below, part, low_pass, high_pass, phases, spectra, power, first,
+):  # type: ignore[no-untyped-def]  # fmt: skip
+    """Sum the paths of all players through one image cell to one capsule, for every group.
+
+    Writes the spectrum of the sum, the summed power of the single paths, and the sample at which the group begins.
+    """
+    groups, bins = spectra.shape
+    players = points.shape[0]
+    bands = kappa.shape[0]
+    for g in numba.prange(groups):
+        m = ear[g]
+        delay = np.empty(players)
+        gain = np.empty(players)
+        colour = np.empty((players, bands))
+        for p in range(players):
+            r2 = 0.0
+            way = np.empty(3)
+            for a in range(3):
+                n = cells[g, a]
+                at = n * size[a] + points[p, a] if n % 2 == 0 else (n + 1) * size[a] - points[p, a]
+                way[a] = ears[m, a] - at
+                r2 += way[a] ** 2
+            r = np.sqrt(r2)
+            leave = 0.0
+            arrive = 0.0
+            for a in range(3):
+                u = way[a] / r
+                leave += (u if cells[g, a] % 2 == 0 else -u) * axes[p, a]
+                arrive -= u * ear_axes[m, a]
+            delay[p] = r * samples_per_m
+            gain[p] = level / r * gains[m] * (pressure[m] + (1.0 - pressure[m]) * arrive)
+            for b in range(bands):
+                loss = 0.5 * kappa[b] * (leave - on_aim) - 0.5 * air[b] * r
+                for w in range(6):
+                    loss += hits[g, w] * log_amplitude[b, w]
+                colour[p, b] = loss
+        begin = int(np.floor(delay.min())) - lead
+        first[g] = begin
+
+        shape = np.empty(knots, np.complex128)
+        total = np.zeros(knots, np.complex128)
+        squares = 0.0
+        signed = 0.0
+        centre = 0.0
+        for p in range(players):
+            for k in range(knots):
+                z = 0.0 + 0.0j
+                for b in range(bands):
+                    z += colour[p, b] * basis[k, b]
+                shape[k] = np.exp(z)
+                total[k] += gain[p] ** 2 * shape[k]
+            squares += gain[p] ** 2
+            signed += gain[p]
+            centre += gain[p] ** 2 * (delay[p] - begin)
+            turn = np.exp(-1j * step * (delay[p] - begin))
+            z = gain[p] + 0.0j
+            for k in range(bins):
+                n = below[k]
+                h = shape[n] + part[k] * (shape[n + 1] - shape[n])
+                power[g, k] += (gain[p] * abs(h)) ** 2
+                spectra[g, k] += z * h * phases[p, k] * high_pass[k]
+                z *= turn
+        if players > 1 and squares > 0.0:
+            # Below the crossover the section is one source: its energy, its energy's mean delay and colour.
+            turn = np.exp(-1j * step * centre / squares)
+            z = (1.0 if signed >= 0.0 else -1.0) / np.sqrt(squares) + 0.0j
+            for k in range(bins):
+                n = below[k]
+                h = total[n] + part[k] * (total[n + 1] - total[n])
+                spectra[g, k] += z * h * low_pass[k]
+                z *= turn
+
+
+@numba.njit(parallel=True, cache=True, fastmath=True)
+def _overlap_add(groups, first, start, out):  # type: ignore[no-untyped-def]
+    """Add groups, sorted by capsule, to out (capsules, samples) at their first samples."""
+    for m in numba.prange(out.shape[0]):
+        for g in range(start[m], start[m + 1]):
+            for n in range(groups.shape[1]):
+                at = first[g] + n
+                if 0 <= at < out.shape[1]:
+                    out[m, at] += groups[g, n]
+
+
+def _knots(size: int, sample_rate: float) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Return the bins at which smooth spectra are evaluated, and for every bin its lower knot and the part above it.
+
+    All bins up to 1 kHz, then 24 an octave: the curves between octave bands bend no faster.
+    """
+    bins = size // 2 + 1
+    dense = min(int(1000.0 / sample_rate * size), bins - 1)
+    sparse = dense * 2.0 ** (np.arange(1, 24 * 16) / 24.0)
+    knots = np.unique(np.concatenate([np.arange(dense + 1), sparse[sparse < bins - 1].astype(np.int64), [bins - 1]]))
+    every = np.arange(bins)
+    below = np.clip(np.searchsorted(knots, every, side="right") - 1, 0, len(knots) - 2)
+    return knots, below, (every - knots[below]) / (knots[below + 1] - knots[below])
+
+
+def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float64]:
+    """Return the specular paths of a section to all capsules that arrive before a time.
+
+    Parameters
+    ----------
+    scene : Scene
+        Hall, capsules, sample rate and seed.
+    section : Section
+        The players.
+    until : float
+        Latest arrival in s; later paths of a group that begins before it are included and cut.
+
+    Returns
+    -------
+    ndarray, shape (capsules, samples)
+        Covers ``until``; sample 0 is the moment of emission.
+    """
+    hall, rate = scene.hall, float(scene.sample_rate)
+    c = hall.speed_of_sound
+    box = np.array(hall.box.size)
+    points = section.positions - hall.box.lower
+    ears = np.concatenate([a.positions for a in scene.arrays]) - hall.box.lower
+    centre = points.mean(axis=0)
+    radius = float(np.linalg.norm(points - centre, axis=1).max())
+
+    cells = _cells(box, until * c + radius)
+    distance = np.linalg.norm(_mirror(cells, centre[None], box) - ears[None], axis=2)  # (cells, capsules)
+    ear, cell = np.nonzero(distance.T - radius < until * c)
+    chosen = cells[cell]
+
+    size = 1 << int(np.ceil(np.log2((2.0 * radius / c + LEAD + TAIL) * rate)))
+    bins = size // 2 + 1
+    frequency = scipy.fft.rfftfreq(size, 1.0 / rate)
+    knots, below, part = _knots(size, rate)
+    basis = np.ascontiguousarray(minimum_phase_basis(size, rate).T[knots])
+    alone = len(section.players) == 1
+    low_pass, high_pass = crossover(frequency)
+    if alone:
+        high_pass = np.ones_like(high_pass)
+    phases = decorrelation(scene.seed, section.name, len(section.players), frequency)
+
+    spectra = np.zeros((len(chosen), bins), dtype=np.complex128)
+    power = np.zeros((len(chosen), bins))
+    first = np.zeros(len(chosen), dtype=np.int64)
+    _group_spectra(
+        chosen, _hits(chosen).astype(np.float64), ear, points, section.axes, section.instrument.kappa, section.on_aim,
+        np.sqrt(section.share / len(points)), ears, np.concatenate([a.axes for a in scene.arrays]),
+        np.concatenate([a.pressure_parts for a in scene.arrays]), np.concatenate([a.gains for a in scene.arrays]),
+        box, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis, len(knots), below,
+        part, low_pass, high_pass, phases, spectra, power, first,
+    )  # fmt: skip
+    if not alone:
+        spectra = hold_tone(spectra, power, size)
+    spectra *= nyquist_taper(frequency, rate)
+    groups = scipy.fft.irfft(spectra, size, axis=-1, workers=-1)
+    out = np.zeros((len(ears), int(np.ceil(until * rate)) + 1))
+    _overlap_add(groups, first, np.searchsorted(ear, np.arange(len(ears) + 1)), out)
+    return out
