@@ -1,0 +1,424 @@
+"""The report of a render: what was made, what the hall does, and how far each number can be trusted.
+
+`build_report` gathers, `write_report` prints: `report.json` for programs, after the schema that `report_schema`
+returns and `report.schema.json` keeps, and `report.html` for people, one file that needs nothing beside it.
+"""
+
+from __future__ import annotations
+
+import base64
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files as package_files
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, NamedTuple
+
+import jinja2
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+
+from render.export import write_text
+from rooms.measures import HEADROOM, as_bands, from_echogram
+from rooms.responses import Responses
+from rooms.scene import Scene
+from rooms.theory import eyring_s, sabine_s
+from rooms.units import BAND_NAMES
+
+__all__ = [
+    "BandMeasures",
+    "CentreReport",
+    "HallReport",
+    "MixReport",
+    "Report",
+    "ResponseReport",
+    "Timing",
+    "WrittenFile",
+    "build_report",
+    "centre_capsule",
+    "main_array",
+    "mean_of_mid_bands",
+    "report_schema",
+    "write_report",
+]
+
+MID_BANDS = ("500", "1000")
+"""The bands whose mean is the single number of a measure (ISO 3382-1, table A.1)."""
+
+BandName = Annotated[str, StringConstraints(pattern=f"^({'|'.join(BAND_NAMES)})$")]
+"""A nominal octave mid-band in Hz as text."""
+
+PerBand = dict[BandName, float | None]
+"""One value per octave band; null where there is none."""
+
+
+def _finite(value: float | None) -> float | None:
+    """Return a level; none where there is no sound (JSON knows no infinity)."""
+    return None if value == -math.inf else value
+
+
+Level = Annotated[float | None, BeforeValidator(_finite)]
+"""A level in dB; null where there is no sound."""
+
+_STRICT = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, revalidate_instances="always")
+
+
+class _Part(BaseModel):
+    """What all parts of a report share: fixed once built, no other keys, no infinities."""
+
+    model_config = _STRICT
+
+
+@dataclass(frozen=True)
+class WrittenFile:
+    """One audio file that was written."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _STRICT
+
+    path: Annotated[str, Field(description="Relative to the report's folder, with forward slashes.")]
+    sample_rate: Annotated[int, Field(gt=0, description="Hz.")]
+    channels: Annotated[int, Field(gt=0, description="Interleaved channels.")]
+    samples: Annotated[int, Field(ge=0, description="Samples per channel.")]
+    peak_dbfs: Annotated[Level, Field(description="Highest sample, dBFS; null for silence.")]
+    lufs: Annotated[Level, Field(description="Integrated loudness after ITU-R BS.1770-4, LUFS.")]
+    true_peak_dbtp: Annotated[Level, Field(description="True peak after ITU-R BS.1770-4, dBTP; null for silence.")]
+    reason: Annotated[str | None, Field(description="Why loudness is null; null where it isn't.")] = None
+
+
+@dataclass(frozen=True)
+class Timing:
+    """What the render cost."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _STRICT
+
+    responses_s: Annotated[float, Field(ge=0, description="Time to compute or load the responses, s.")]
+    render_s: Annotated[float, Field(ge=0, description="Time to convolve, mix and write, s.")]
+    realtime_factor: Annotated[float, Field(ge=0, description="Seconds of music per second of rendering.")]
+    peak_memory_mib: Annotated[float, Field(ge=0, description="Most memory held at once, MiB.")]
+
+
+class HallReport(_Part):
+    """The hall in numbers."""
+
+    name: str = Field(description="The hall's name.")
+    volume_m3: float = Field(gt=0, description="Volume, m³.")
+    surface_m2: float = Field(gt=0, description="Area of all surfaces, m².")
+    mixing_time_s: float = Field(
+        ge=0, description="Time after emission at which single reflections give way to the late field, s."
+    )
+    asked_T30_s: float | PerBand | None = Field(
+        description="Reverberation time the scene asks for, s: one number for the mean of 500 Hz and 1 kHz, "
+        "or one per band; null where the materials alone decide."
+    )
+    T30_s: PerBand = Field(description="Reverberation time of the expected energy decay, s.")
+    sabine_s: PerBand = Field(description="Reverberation time after Sabine from volume, surfaces and air, s.")
+    eyring_s: PerBand = Field(description="Reverberation time after Eyring from volume, surfaces and air, s.")
+
+
+class BandMeasures(_Part):
+    """Measures of ISO 3382-1:2009 from an expected energy decay, per octave band."""
+
+    EDT_s: PerBand = Field(description="Early decay time, 0 to −10 dB, s.")
+    T20_s: PerBand = Field(description="Reverberation time, −5 to −25 dB, s.")
+    T30_s: PerBand = Field(description="Reverberation time, −5 to −35 dB, s.")
+    C80_db: PerBand = Field(description="Clarity: energy of the first 80 ms over the rest, dB.")
+    D50: PerBand = Field(description="Definition: energy of the first 50 ms over all energy, 0 to 1.")
+    Ts_s: PerBand = Field(description="Centre time, s.")
+    G_db: PerBand = Field(description="Strength: level above the direct sound of the same source at 10 m, dB.")
+    reasons: dict[str, str] = Field(description="Why a value is null, keyed by measure and band: 'T30_s.125'.")
+
+
+class _Pair(_Part):
+    """Who is heard by what."""
+
+    section: str = Field(description="Name of the section.")
+    array: str = Field(description="Name of the array.")
+    capsule: str = Field(description="Name of the capsule within its array.")
+    distance_m: float = Field(ge=0, description="From the section's centre to the capsule, m.")
+    arrival_s: float = Field(ge=0, description="First arrival from the nearest player after emission, s.")
+    direct_db: Level = Field(
+        description="Level of the section's direct sound at 1 kHz, with capsule pattern and gain, re an "
+        "omnidirectional source at 1 m, dB; null where the capsule rejects it wholly."
+    )
+
+
+class ResponseReport(BandMeasures, _Pair):
+    """One section at one capsule; its own measures are those of an omnidirectional source and capsule."""
+
+    as_seated: BandMeasures = Field(
+        description="The same measures for the section as seated: all players with their directivity, the capsule "
+        "with its pattern and gain."
+    )
+
+
+class CentreReport(_Part):
+    """The capsule whose numbers stand for the hall's sound."""
+
+    array: str = Field(description="Name of the main array.")
+    capsule: str = Field(description="Name of its capsule nearest to its middle.")
+
+
+class MixReport(_Part):
+    """What all outputs share."""
+
+    gain_db: float = Field(description="Gain of all outputs, dB.")
+    offset_s: float = Field(description="Time removed from the start of all outputs, s.")
+
+
+class Report(_Part):
+    """Report of a render."""
+
+    title: str = Field(description="The scene's title.")
+    version: str = Field(description="Version that rendered.")
+    seed: int = Field(description="Seed that everything random follows from.")
+    hall: HallReport
+    mix: MixReport
+    files: tuple[WrittenFile, ...] = Field(description="Audio files written.")
+    centre: CentreReport
+    responses: tuple[ResponseReport, ...] = Field(description="Every section at every capsule.")
+    timing: Timing
+    warnings: tuple[str, ...] = Field(description="What the reader should know before trusting the result.")
+
+
+def build_report(
+    *,
+    title: str,
+    responses: Responses,
+    asked_T30: float | Mapping[str, float] | None,
+    files: Sequence[WrittenFile],
+    timing: Timing,
+    warnings: Sequence[str],
+    mix_gain_db: float,
+    mix_offset_s: float,
+    version: str,
+) -> Report:
+    """Gather everything a report says.
+
+    Parameters
+    ----------
+    title : str
+        The scene's title.
+    responses : Responses
+        What was rendered with; the measures come from its expected energy.
+    asked_T30 : float, mapping or None
+        Reverberation time the scene asks for in s: of the middle bands, or keyed by band.
+    files : sequence of WrittenFile
+    timing : Timing
+    warnings : sequence of str
+    mix_gain_db : float
+        dB.
+    mix_offset_s : float
+        s.
+    version : str
+        Version that rendered.
+
+    Returns
+    -------
+    Report
+
+    Raises
+    ------
+    InputError
+        If an energy decay isn't one (see `rooms.measures.from_echogram`).
+    pydantic.ValidationError
+        If a value lies outside its range, isn't finite, or has an unknown band.
+    """
+    scene = responses.scene
+    hall = scene.hall
+    volume, surface = hall.box.volume, float(hall.box.areas.sum())
+    area, air, c = hall.absorption_area, hall.air, hall.speed_of_sound
+    measured = _measure(responses.omni_energy, responses.omni_arrivals, responses.bin_s)
+    as_seated = _measure(responses.energy, responses.arrivals, responses.bin_s)
+    pairs = [
+        ResponseReport(
+            section=section.name,
+            array=array.name,
+            capsule=capsule.name,
+            distance_m=float(np.linalg.norm(section.centre - np.array(capsule.position))),
+            arrival_s=float(responses.arrivals[i, j]),
+            direct_db=float(responses.direct_db[i, j]),
+            as_seated=BandMeasures(**as_seated[i][j]),
+            **measured[i][j],
+        )
+        for i, section in enumerate(scene.sections)
+        for j, (array, capsule) in enumerate(scene.capsules)
+    ]
+    centre_array, centre = scene.capsules[centre_capsule(scene)]
+    return Report(
+        title=title,
+        version=version,
+        seed=scene.seed,
+        hall=HallReport(
+            name=hall.name,
+            volume_m3=volume,
+            surface_m2=surface,
+            mixing_time_s=responses.mixing_time,
+            asked_T30_s=dict(asked_T30) if isinstance(asked_T30, Mapping) else asked_T30,
+            T30_s=as_bands(responses.T30),
+            sabine_s=as_bands(sabine_s(volume, area, air, c)),
+            eyring_s=as_bands(eyring_s(volume, surface, area / surface, air, c)),
+        ),
+        mix=MixReport(gain_db=mix_gain_db, offset_s=mix_offset_s),
+        files=tuple(files),
+        centre=CentreReport(array=centre_array.name, capsule=centre.name),
+        responses=tuple(pairs),
+        timing=timing,
+        warnings=tuple(warnings),
+    )
+
+
+def report_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of `report.json`."""
+    schema = Report.model_json_schema(mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema"} | schema
+
+
+def write_report(report: Report, figures: Sequence[Path], folder: Path) -> tuple[Path, Path]:
+    """Write `report.json` and `report.html`, each whole or not at all.
+
+    Parameters
+    ----------
+    report : Report
+    figures : sequence of Path
+        PNG files to show, in this order; each has one of the names in `FIGURES`.
+    folder : Path
+        Existing folder.
+
+    Returns
+    -------
+    tuple of Path
+        The two files.
+    """
+    json_path, html_path = folder / "report.json", folder / "report.html"
+    write_text(json_path, report.model_dump_json(indent=2) + "\n")
+    write_text(html_path, _page(report, figures))
+    return json_path, html_path
+
+
+def main_array(scene: Scene) -> int:
+    """Return the index of the array that stands for the hall's sound: the first main one, else the first."""
+    return next((i for i, array in enumerate(scene.arrays) if array.purpose == "main"), 0)
+
+
+def centre_capsule(scene: Scene) -> int:
+    """Return the index, in ``scene.capsules``, of the main array's capsule nearest to the array's middle."""
+    index = main_array(scene)
+    positions = scene.arrays[index].positions
+    gaps = np.linalg.norm(positions - positions.mean(axis=0), axis=1)
+    return sum(len(array.capsules) for array in scene.arrays[:index]) + int(np.argmin(gaps.round(6)))
+
+
+def mean_of_mid_bands(values: Mapping[str, float | None]) -> float | None:
+    """Return the mean of 500 Hz and 1 kHz, the single number of ISO 3382-1, table A.1; None if one is missing."""
+    found = [value for band in MID_BANDS if (value := values.get(band)) is not None]
+    return sum(found) / len(found) if len(found) == len(MID_BANDS) else None
+
+
+class _Figure(NamedTuple):
+    """What a page says about a picture."""
+
+    title: str
+    alternative: str
+    caption: str
+
+
+FIGURES: dict[str, _Figure] = {
+    "stage_plan.png": _Figure(
+        "Who sits where",
+        "Plan of the stage seen from above with every chair, music stand and microphone, a plan of the whole hall, "
+        "and a section through the hall from the side with the heights of players and microphones.",
+        "Each chair carries its section's letter and points where its player looks; each desk shares a stand. "
+        "The curve at a microphone is its polar pattern, the arrow its aim.",
+    ),
+    "reverberation_time.png": _Figure(
+        "How long the hall rings",
+        "Lines of reverberation time over octave bands: simulated T30 and EDT, Sabine's and Eyring's predictions.",
+        "T30 is the simulated decay of the whole hall; its shade covers every section and microphone. EDT follows "
+        "the first 10 dB and is what the ear takes for reverberance while the music plays. Sabine and Eyring know "
+        "only volume, surfaces and air: a simulation far from both asks for a second look.",
+    ),
+    "early_reflections.png": _Figure(
+        "What arrives first",
+        "Stems of level over time for the direct sound and the early reflections, with the surfaces they come from.",
+        "The gap before the first strong reflection tells the ear how large and how near the hall is. "
+        "The arrows show where each reflection comes from, seen from above.",
+    ),
+    "energy_decay.png": _Figure(
+        "How the sound dies away",
+        "Falling curves of energy over time, one per octave band.",
+        "Straight, nearly parallel lines are an even hall; a bend tells of two decays, a steep start of a strong "
+        "direct sound. T30 is read between the marked levels.",
+    ),
+}
+"""The pictures a page knows, by file name."""
+
+
+def _measure(energy: NDArray[np.float64], arrivals: NDArray[np.float64], bin_s: float) -> list[list[dict[str, Any]]]:
+    """Return the fields of `BandMeasures` for each section and capsule."""
+    table = []
+    for row, row_arrivals in zip(energy, arrivals, strict=True):
+        cells = []
+        for echogram, arrival in zip(row, row_arrivals, strict=True):
+            measures = from_echogram(echogram, bin_s, float(arrival))
+            values: dict[str, Any] = {name: as_bands(getattr(measures, name)) for name in HEADROOM}
+            cells.append(values | {"reasons": dict(measures.reasons)})
+        table.append(cells)
+    return table
+
+
+def _page(report: Report, figures: Sequence[Path]) -> str:
+    """Return the page as one self-contained text."""
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters |= {"number": _number, "mid": mean_of_mid_bands, "duration": _duration}
+    template = environment.from_string(package_files("render").joinpath("report.html.j2").read_text(encoding="utf-8"))
+    return template.render(
+        report=report,
+        bands=BAND_NAMES,
+        unweighed=_unweighed(report.files),
+        main=_main_table(report),
+        figures=[_inline(path) for path in figures],
+    )
+
+
+def _unweighed(files: Sequence[WrittenFile]) -> list[tuple[str, list[str]]]:
+    """Return each reason for a missing loudness with the files it holds for."""
+    found: dict[str, list[str]] = {}
+    for file in files:
+        if file.reason is not None:
+            found.setdefault(file.reason, []).append(file.path)
+    return list(found.items())
+
+
+def _main_table(report: Report) -> dict[str, Any]:
+    """Return the sections at the report's centre capsule, and why single numbers are missing."""
+    rows = [r for r in report.responses if (r.array, r.capsule) == (report.centre.array, report.centre.capsule)]
+    wanted = {f"{name}.{band}" for name in ("EDT_s", "C80_db", "D50", "G_db") for band in MID_BANDS}
+    reasons = [
+        f"{row.section}, {key.replace('.', ' at ')} Hz: {reason}"
+        for row in rows
+        for key, reason in row.reasons.items()
+        if key in wanted
+    ]
+    return {"array": report.centre.array, "capsule": report.centre.capsule, "rows": rows, "reasons": reasons}
+
+
+def _inline(path: Path) -> dict[str, str]:
+    data = base64.b64encode(path.read_bytes()).decode("ascii")
+    return FIGURES[path.name]._asdict() | {"uri": f"data:image/png;base64,{data}", "name": path.stem}
+
+
+def _number(value: float | None, digits: int = 1, signed: bool = False) -> str:
+    """Return a number for reading, with a true minus sign; a dash for none."""
+    if value is None:
+        return "–"
+    text = f"{value:+.{digits}f}" if signed else f"{value:.{digits}f}"
+    return text.replace("-", "−")
+
+
+def _duration(seconds: float) -> str:
+    """Return minutes and seconds."""
+    tenths = round(seconds * 10)
+    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
