@@ -28,7 +28,6 @@ from rooms.tables import (
     HallTable,
     InstrumentOrName,
     Number,
-    PlaceTable,
     Players,
     Point,
     SeatingTable,
@@ -36,7 +35,17 @@ from rooms.tables import (
 )
 from rooms.toml_reader import Location, TomlFile, read_toml, validate
 
-__all__ = ["Bus", "Cue", "MixTable", "SceneFile", "SceneTable", "SectionTable", "read_scene", "require_stems"]
+__all__ = [
+    "Bus",
+    "Cue",
+    "MixTable",
+    "SceneFile",
+    "SceneTable",
+    "SectionTable",
+    "build_scene",
+    "read_scene",
+    "require_stems",
+]
 
 USUAL_RATE = 48000
 """Hz; a scene without a rate is checked at this one. Its geometry does not depend on it."""
@@ -196,7 +205,11 @@ def read_scene(path: Path) -> SceneFile:
     InputError
         In one line with file and line number, whatever is wrong. Sound files are not looked at; see `require_stems`.
     """
-    file = read_toml(path)
+    return build_scene(read_toml(path))
+
+
+def build_scene(file: TomlFile) -> SceneFile:
+    """Build what a parsed scene file describes and check the whole; raises as `read_scene` does."""
     table = validate(SceneTable, file.data, file)
     for kind, names in (("section", table.sections), ("array", table.arrays), ("cue", table.cues)):
         _differ(kind, names, file)
@@ -259,29 +272,28 @@ def require_stems(scene_file: SceneFile) -> None:
             given = ("cues", cue.name, section) if "cues" in file.data else ("sections", section, "stem")
             if any(ord(character) < 32 for character in str(path)):
                 raise file.error(given, "a backslash made a control character; use forward slashes or single quotes")
-            reason = "is a folder" if path.is_dir() else f"no such file{_similar(path)}"
-            raise file.error(given, f"{path}: {reason}")
+            raise file.error(given, f"{path}: {'is a folder' if path.is_dir() else _missing(path)}")
 
 
 def _section(name: str, table: SectionTable, seating: SeatingTable) -> Section:
     """Seat one section: where it says itself, else where the plan says."""
-    place: PlaceTable | None = seating.sections.get(name)
+    if table.position is not None and table.arc is not None:
+        raise InputError("position and arc exclude each other; keep one")
+    place = seating.sections.get(name)
+    where = table.position or table.arc or (place.arc if place else None)
+    if where is None:
+        hint = did_you_mean(name, seating.sections) if seating.sections else "no seating plan is named"
+        raise InputError(f"has no position or arc, and no place in the seating plan; {hint}")
     instrument_table = table.instrument or (place.instrument if place else None)
     if instrument_table is None:
         raise InputError(f"key 'instrument' is missing; allowed: {', '.join(catalogue.names('instruments'))}")
     instrument = catalogue.instrument(instrument_table)
     players = table.players or (place.players if place else 1)
-    arc = table.arc or (place.arc if place else None)
-    if table.position is not None and table.arc is not None:
-        raise InputError("position and arc exclude each other; keep one")
     spacing = {"desk_width": seating.desk_width, "row_pitch": seating.row_pitch}
-    if table.position is not None:
-        seated = seat_around(table.position, players, instrument, **spacing, facing=table.facing)
-    elif arc is not None:
-        seated = seat(arc.radius, arc.azimuth, players, instrument, **spacing, facing=table.facing)
+    if isinstance(where, ArcTable):
+        seated = seat(where.radius, where.azimuth, players, instrument, **spacing, facing=table.facing)
     else:
-        plan = f"the seating plan has no place for it; {did_you_mean(name, seating.sections)}"
-        raise InputError(f"{plan if seating.sections else 'no seating plan is named'}; or give position or arc")
+        seated = seat_around(where, players, instrument, **spacing, facing=table.facing)
     return Section(name, instrument, seated)
 
 
@@ -327,9 +339,9 @@ def _located(file: TomlFile, at: Location) -> Iterator[None]:
         raise file.error(at, str(error)) from None
 
 
-def _similar(path: Path) -> str:
-    """Return the name of a similar file in the same folder, as the tail of an error line."""
+def _missing(path: Path) -> str:
+    """Say that a file is not there, with the name of a similar one in its folder."""
     if not path.parent.is_dir():
-        return f" and no such folder {path.parent}"
+        return "no such folder"
     beside = [entry.name for entry in path.parent.iterdir() if entry.is_file()]
-    return f"; {did_you_mean(path.name, beside)}" if beside else ""
+    return f"no such file; {did_you_mean(path.name, beside)}"

@@ -14,8 +14,9 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from rooms.errors import InputError, did_you_mean
+from rooms.units import BAND_NAMES
 
-__all__ = ["Location", "TomlFile", "read_toml", "validate"]
+__all__ = ["Location", "TomlFile", "parse_toml", "read_toml", "validate"]
 
 Location = tuple[str | int, ...]
 """Keys and indices from the top of a file to a value."""
@@ -30,6 +31,9 @@ SINGULAR = {
     "capsules": "capsule",
 }
 """How a table of named or numbered things is called when one of them is meant."""
+
+PER_BAND = ("absorption", "scattering", "directivity_index")
+"""Keys of lists with one value per octave band."""
 
 ALLOWED = {
     "float_type": "a number",
@@ -107,6 +111,17 @@ def read_toml(path: Path) -> TomlFile:
     except (OSError, ValueError) as error:  # ValueError: a null character in the path
         reason = error.strerror if isinstance(error, OSError) else str(error)
         raise InputError(f"{path}: can't be read: {reason}") from None
+    return parse_toml(path, text)
+
+
+def parse_toml(path: Path, text: str) -> TomlFile:
+    """Parse text as the file it is, or will be, at a path.
+
+    Raises
+    ------
+    InputError
+        If it is not TOML.
+    """
     try:
         return TomlFile(path, text, tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
@@ -142,7 +157,11 @@ def validate(model: type[M], data: Mapping[str, Any], file: TomlFile, at: Locati
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        problems = error.errors(include_url=False)
+        # An unknown key first: it is often the reason why another seems to be missing.
+        problems = sorted(error.errors(include_url=False), key=lambda p: p["type"] != "extra_forbidden")
+        # A list with one bad value is also reported as one value too short.
+        inner = {p["loc"][:-1] for p in problems}
+        problems = [p for p in problems if p["type"] != "too_short" or p["loc"] not in inner]
         first = _describe(problems[0], model, data)
         more = f"; and {len(problems) - 1} more" if len(problems) > 1 else ""
         raise file.error(at + first[0], first[1] + more) from None
@@ -155,7 +174,8 @@ def _describe(problem: ErrorDetails, model: type[BaseModel], data: Mapping[str, 
     if kind == "extra_forbidden":
         return at, f"unknown key; {did_you_mean(str(at[-1]), _keys(model, at[:-1]))}"
     if kind == "missing" and isinstance(problem["loc"][-1], int):
-        return at, f"found {_text(_value(at, data))}; more values are needed"
+        length = max(len(get_args(kind)) for kind in _types(model, at))
+        return at, f"found {_text(_value(at, data))}; {length} values are needed"
     if kind == "missing":
         return at, f"key '{problem['loc'][-1]}' is missing"
     if kind in ("too_short", "too_long"):
@@ -163,7 +183,8 @@ def _describe(problem: ErrorDetails, model: type[BaseModel], data: Mapping[str, 
         return at, f"found {limits['actual_length']} values; {needed} are needed"
     if kind == "literal_error":
         allowed = re.findall(r"'([^']*)'", str(limits["expected"]))
-        return at, f"found {_text(found)}; {did_you_mean(str(found), allowed)}"
+        hint = f"allowed: {', '.join(allowed)}" if str(found).isdigit() else did_you_mean(str(found), allowed)
+        return at, f"found {_text(found)}; {hint}"
     if kind == "value_error":
         return at, str(limits["error"])
     allowed_text = ALLOWED[kind].format(**limits) if kind in ALLOWED else problem["msg"]
@@ -191,11 +212,16 @@ def _value(at: Location, data: Any) -> Any:
 
 def _keys(model: type[BaseModel], at: Location) -> set[str]:
     """Return the keys that the table at a location may have."""
+    tables = [kind for kind in _types(model, at) if isinstance(kind, type) and issubclass(kind, BaseModel)]
+    return {key for table in tables for key in table.model_fields}
+
+
+def _types(model: type[BaseModel], at: Location) -> list[Any]:
+    """Return the types that a value at a location may have."""
     types: list[Any] = [model]
     for key in at:
         types = [inner for outer in types for inner in _inner(outer, key)]
-    tables = [t for t in _plain(types) if isinstance(t, type) and issubclass(t, BaseModel)]
-    return {key for table in tables for key in table.model_fields}
+    return _plain(types)
 
 
 def _inner(outer: Any, key: str | int) -> list[Any]:
@@ -240,7 +266,7 @@ def _words(at: Location, data: Any) -> str:
             else:
                 words.append(f"{SINGULAR[str(key)]} '{name}'")
         elif isinstance(key, int):
-            words[-1] += f"[{key + 1}]"
+            words[-1] += f" at {BAND_NAMES[key]} Hz" if words[-1] in PER_BAND else f"[{key + 1}]"
         else:
             words.append(str(key))
         data = inside
@@ -292,7 +318,7 @@ def _syntax_error(path: Path, text: str, message: str) -> str:
     if "Cannot overwrite" in reason:
         return f"{path}:{number}: this key is there twice: {line.strip()}"
     if re.search(r"=\s*[-+]?\d+,\d+\s*(#.*)?$", line):
-        return f"{path}:{number}: decimals are written with a point, not a comma: {line.strip()}"
+        return f"{path}:{number}: decimals are written with a point, not a comma: {line.split('#')[0].strip()}"
     if re.search(r'"[^"]*\\', line):
         return f"{path}:{number}: write paths with forward slashes, or in single quotes: {line.strip()}"
     return f"{path}:{number}: not valid TOML: {reason[:1].lower()}{reason[1:]}: {line.strip()}"

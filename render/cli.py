@@ -1,0 +1,229 @@
+"""The command line. Only click is imported here, so that help and mistakes answer at once."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from rooms.errors import InputError, SitzprobeError
+
+if TYPE_CHECKING:
+    from render.scene_file import SceneFile
+    from render.stems import StemDescription
+
+__all__ = ["main"]
+
+INTERRUPTED = 130
+"""Exit status after Ctrl-C, as shells have it: 128 + SIGINT."""
+
+
+class OneLineErrors(click.Group):
+    """A group whose commands fail with one line: exit 2 for bad input, 1 for a failed run, 130 for Ctrl-C."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; turn what it raises into a line and an exit status, unless ``--debug`` is given."""
+        try:
+            return super().invoke(ctx)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except KeyboardInterrupt:
+            _fail(ctx, "interrupted", INTERRUPTED)
+        except SitzprobeError as error:
+            if ctx.params["debug"]:
+                raise
+            _fail(ctx, str(error), 2 if isinstance(error, InputError) else 1)
+        except Exception as error:
+            if ctx.params["debug"]:
+                raise
+            _fail(ctx, f"failed: {type(error).__name__}: {error}; --debug shows where", 1)
+
+
+def _fail(ctx: click.Context, text: str, status: int) -> None:
+    """Say what went wrong in one line on stderr and leave."""
+    click.echo(f"sitzprobe: {' '.join(text.split())}", err=True)
+    ctx.exit(status)
+
+
+@click.group(cls=OneLineErrors, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="sitzprobe", prog_name="sitzprobe")
+@click.option("--debug", is_flag=True, help="Show where an error comes from.")
+def main(debug: bool) -> None:
+    """Seat dry orchestral stems in one hall and hear them through microphone arrays.
+
+    Start playback low: long loud listening damages hearing.
+    """
+
+
+@main.command()
+@click.argument("scene", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    default=Path("rendered"),
+    show_default=True,
+    help="Folder to write.",
+)
+@click.option("--stems", is_flag=True, help="Also write every section through every array.")
+@click.option(
+    "--format",
+    "encoding",
+    type=click.Choice(["float32", "pcm24"]),
+    default="float32",
+    show_default=True,
+    help="Samples of the files: 32-bit float, or 24-bit with dither.",
+)
+@click.option("--quiet", is_flag=True, help="No progress.")
+def render(scene: Path | None, output: Path, stems: bool, encoding: str, quiet: bool) -> None:
+    """Render SCENE: stems in, mix out. Without SCENE, the bundled demo."""
+    from render.session import render_scene
+
+    render_scene(scene, output, stems=stems, encoding=encoding, quiet=quiet)
+
+
+@main.command()
+@click.argument("scene", type=click.Path(path_type=Path))
+@click.option("--audio", is_flag=True, help="Also read the stems: rate, length, peak, loudness, what may be wrong.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def check(scene: Path, audio: bool, as_json: bool) -> None:
+    """Check SCENE without rendering it."""
+    from render.check import describe_stems, mismatches, summary, summary_lines
+    from render.scene_file import read_scene, require_stems
+
+    read = read_scene(scene)
+    if read.cues or audio:
+        require_stems(read)
+    described = {cue.name: describe_stems(cue) for cue in read.cues} if audio else {}
+    warnings = [
+        f"{cue}: {text}" for cue, stems in described.items() for text in _stem_warnings(stems) + mismatches(stems)
+    ]
+    if as_json:
+        found = summary(read)
+        if audio:
+            found["stems"] = [
+                _stem_json(cue, section, stem) for cue, s in described.items() for section, stem in s.items()
+            ]
+            found["warnings"] = warnings
+        _print_json(found)
+        return
+    for line in summary_lines(read):
+        click.echo(line)
+    for cue, stems in described.items():
+        _print_table(
+            f"stems of {cue}",
+            ("section", "rate Hz", "channels", "length s", "peak dBFS", "loudness LUFS"),
+            [_stem_row(section, stem) for section, stem in stems.items()],
+        )
+    for warning in warnings:
+        click.echo(f"warning: {warning}", err=True)
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+def new(folder: Path) -> None:
+    """Write a scene to start from into FOLDER; nothing existing is changed."""
+    from render.mix import default_gain_db, default_offset_s
+    from render.starter import starter_scene, write_starter
+
+    scene: SceneFile = starter_scene(folder)
+    for path in write_starter(scene, default_gain_db(scene), default_offset_s(scene)):
+        click.echo(path)
+
+
+@main.command()
+@click.argument("kind", required=False)
+@click.argument("name", required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def presets(kind: str | None, name: str | None, as_json: bool) -> None:
+    """List presets: all of them, those of one KIND, or what is in one called NAME.
+
+    Kinds: halls, seating, arrays, materials, instruments.
+    """
+    from rooms import catalogue
+
+    if kind is not None and name is not None:
+        table = catalogue.load(kind, name).model_dump(mode="json", exclude_unset=True)
+        if as_json:
+            _print_json(table)
+        else:
+            _print_table(name, ("key", "value"), _flat(table))
+        return
+    kinds = [catalogue.plural(kind)] if kind is not None else list(catalogue.KINDS)
+    listed = {k: {n: catalogue.load(k, n).description for n in catalogue.names(k)} for k in kinds}
+    if as_json:
+        _print_json(listed)
+        return
+    for heading, found in listed.items():
+        _print_table(heading, ("name", "description"), [(n, text) for n, text in found.items()])
+
+
+def _stem_row(section: str, stem: StemDescription) -> tuple[str, ...]:
+    """Return a stem's line in the table of stems."""
+    loudness = f"{stem.lufs:.1f}" if stem.lufs is not None else f"none: {stem.lufs_reason}"
+    info = stem.info
+    return (
+        section,
+        str(info.sample_rate),
+        str(info.channels),
+        f"{stem.length_s:.3f}",
+        f"{stem.peak_dbfs:.1f}",
+        loudness,
+    )
+
+
+def _stem_json(cue: str, section: str, stem: StemDescription) -> dict[str, Any]:
+    """Return a stem's description as JSON's types; digital silence has no peak level."""
+    return {
+        "cue": cue,
+        "section": section,
+        "path": str(stem.info.path),
+        "sample_rate": stem.info.sample_rate,
+        "channels": stem.info.channels,
+        "length_s": stem.length_s,
+        "peak_dbfs": stem.peak_dbfs if stem.peak_dbfs > float("-inf") else None,
+        "lufs": stem.lufs,
+        "dc_offset": stem.dc_offset,
+        "warnings": list(stem.warnings),
+    }
+
+
+def _stem_warnings(stems: dict[str, StemDescription]) -> list[str]:
+    """Return what may be wrong with single stems."""
+    return [f"{section}: {text}" for section, stem in stems.items() for text in stem.warnings]
+
+
+def _flat(value: Any, key: str = "") -> list[tuple[str, str]]:
+    """Return a nested table as rows of dotted key and value."""
+    if isinstance(value, dict):
+        return [row for k, v in value.items() for row in _flat(v, f"{key}.{k}" if key else k)]
+    if isinstance(value, list) and any(isinstance(item, dict) for item in value):
+        return [row for i, item in enumerate(value, start=1) for row in _flat(item, f"{key}[{i}]")]
+    return [(key, ", ".join(str(v) for v in value) if isinstance(value, list) else str(value))]
+
+
+def _print_json(value: Any) -> None:
+    """Print JSON on stdout."""
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def _print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print rows under a title: drawn on a terminal, plain columns elsewhere."""
+    if sys.stdout.isatty():
+        from rich.console import Console
+        from rich.table import Table
+        from rich.text import Text
+
+        drawn = Table(*columns, title=title, title_justify="left")
+        for row in rows:
+            drawn.add_row(*(Text(cell) for cell in row))
+        Console().print(drawn)
+        return
+    widths = [max(len(cell) for cell in column) for column in zip(columns, *rows, strict=True)]
+    click.echo(f"{title}:")
+    for row in (columns, *rows):
+        click.echo("  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
