@@ -1,0 +1,153 @@
+"""How capsules become two channels: pan, level and time of every array, from geometry alone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from render.scene_file import Bus, SceneFile
+from rooms.errors import InputError
+from rooms.hanging import constant_power
+from rooms.microphones import Array
+from rooms.players import Section
+from rooms.units import amplitude, energy_db
+
+__all__ = ["capsule_delays", "default_gain_db", "default_offset_s", "image_position", "main_array", "stereo_law"]
+
+FULL_LEVEL_DB, FULL_TIME_S = 15.0, 0.0011
+"""Differences between the channels that each place a sound fully to one side; smaller ones add in proportion (a
+microphone maker's application note on stereo pairs; Williams, AES preprint 2072, 1984, plots the same trade)."""
+
+HEADROOM_S = 0.001
+"""What a fitting offset leaves before the first arrival."""
+
+
+def main_array(arrays: Sequence[Array]) -> Array:
+    """Return the array that stands for the hall's sound: the first main one, else the first."""
+    return next((array for array in arrays if array.purpose == "main"), arrays[0])
+
+
+def image_position(array: Array, point: NDArray[np.float64], speed_of_sound: float) -> float:
+    """Return where a source appears between the loudspeakers in the image of a pair, −1 (left) to 1 (right).
+
+    Parameters
+    ----------
+    array : Array
+        Two capsules with a stereo law each, coincident or spaced.
+    point : ndarray, shape (3,)
+        The source in m.
+    speed_of_sound : float
+        m/s.
+    """
+    pressure, distance = _direct(array, point)
+    gains = np.array([capsule.stereo for capsule in array.capsules])
+    channels = np.abs(pressure @ gains)
+    weights = (gains * pressure[:, None]) ** 2
+    times = (weights * distance[:, None]).sum(axis=0) / np.maximum(weights.sum(axis=0), 1e-30) / speed_of_sound
+    level = 20.0 * math.log10(max(channels[1], 1e-9) / max(channels[0], 1e-9))
+    return float(np.clip(level / FULL_LEVEL_DB + (times[0] - times[1]) / FULL_TIME_S, -1.0, 1.0))
+
+
+def stereo_law(
+    arrays: Sequence[Array], sections: Sequence[Section], main: Array, speed_of_sound: float
+) -> NDArray[np.float64]:
+    """Return the amplitudes with which every capsule goes to left and right, shape (2, capsules).
+
+    A capsule without a law of its own, a spot, goes to where its section appears in the image of the main array: by
+    level and time for a pair, else by the section's azimuth over the ensemble's half-angle.
+
+    Parameters
+    ----------
+    arrays : sequence of Array
+        All that are mixed, in order.
+    sections : sequence of Section
+        The ensemble.
+    main : Array
+        The array whose image counts.
+    speed_of_sound : float
+        m/s.
+    """
+    centres = {section.name: section.centre for section in sections}
+    half_angle = max(max(abs(_azimuth(centre)) for centre in centres.values()), 1e-6)
+    laws = []
+    for array in arrays:
+        for capsule in array.capsules:
+            if capsule.stereo is not None:
+                laws.append(capsule.stereo)
+                continue
+            centre = centres[capsule.section] if capsule.section in centres else np.array(capsule.position)
+            pair = len(main.capsules) == 2 and all(c.stereo is not None for c in main.capsules)
+            position = image_position(main, centre, speed_of_sound) if pair else _azimuth(centre) / half_angle
+            laws.append(constant_power(float(np.clip(position, -1.0, 1.0))))
+    return np.array(laws, dtype=np.float64).T
+
+
+def capsule_delays(
+    arrays: Sequence[Array],
+    sections: Sequence[Section],
+    buses: Mapping[str, Bus],
+    main: Array,
+    speed_of_sound: float,
+) -> NDArray[np.float64]:
+    """Return the delay added to every capsule in s, shape (capsules,).
+
+    The delay of its array; an aligned spot also waits until its own section arrives at the main array.
+    """
+    centres = {section.name: section.centre for section in sections}
+    delays = []
+    for array in arrays:
+        bus = buses[array.name]
+        for capsule in array.capsules:
+            delay = bus.delay
+            if bus.align and capsule.section in centres:
+                centre = centres[capsule.section]
+                to_main = np.linalg.norm(main.positions - centre, axis=1).min()
+                delay += float(to_main - np.linalg.norm(np.array(capsule.position) - centre)) / speed_of_sound
+            delays.append(delay)
+    return np.array(delays)
+
+
+def default_gain_db(scene_file: SceneFile) -> float:
+    """Return the gain in dB that brings the direct sound of the ensemble's centre back to the stem's level.
+
+    The power sum of the main array after its stereo law, for an omnidirectional source; one number for every output.
+
+    Raises
+    ------
+    InputError
+        If the main array hears nothing from there.
+    """
+    main = main_array(scene_file.arrays)
+    centre = np.mean([section.centre for section in scene_file.sections], axis=0)
+    pressure, _ = _direct(main, centre)
+    law = stereo_law([main], scene_file.sections, main, scene_file.hall.speed_of_sound)
+    power = float((pressure**2 * (law**2).sum(axis=0)).sum())
+    if power <= 0.0:
+        raise InputError(f"array '{main.name}' hears nothing of the ensemble's centre; turn it or give [mix] gain")
+    return -float(energy_db(power))
+
+
+def default_offset_s(scene_file: SceneFile) -> float:
+    """Return a fitting offset in s: to a tenth of a millisecond, just before the first arrival anywhere."""
+    ears = np.concatenate([array.positions for array in scene_file.arrays])
+    players = np.concatenate([section.positions for section in scene_file.sections])
+    nearest = np.linalg.norm(ears[:, None] - players[None], axis=2).min(axis=1) / scene_file.hall.speed_of_sound
+    first = float(nearest.min())
+    return max(math.floor((first - HEADROOM_S) * 1e4) / 1e4, 0.0)
+
+
+def _direct(array: Array, point: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return signed pressure at every capsule re 1 m, and distance in m, from an omnidirectional source."""
+    way = point - array.positions
+    distance = np.linalg.norm(way, axis=1)
+    cosine = np.einsum("mx,mx->m", way / distance[:, None], array.axes)
+    a = array.pressure_parts
+    return array.gains * (a + (1.0 - a) * cosine) / distance, distance
+
+
+def _azimuth(point: NDArray[np.float64]) -> float:
+    """Return the azimuth of a point seen from the conductor, in radians."""
+    return math.atan2(point[0], point[1])
