@@ -256,8 +256,7 @@ def draw_early_reflections(axes: Axes, reflections: Reflections, *, named: int =
 
 def _elevation_colours(elevation: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return viridis, without its palest end, from straight below to straight above."""
-    colours: NDArray[np.float64] = mpl.colormaps["viridis"](0.85 * (elevation + 90.0) / 180.0)
-    return colours
+    return np.asarray(mpl.colormaps["viridis"](0.85 * (elevation + 90.0) / 180.0))
 
 
 def _surfaces(hits: NDArray[np.int64]) -> str:
@@ -295,7 +294,8 @@ def _spread(x: NDArray[np.float64], gap: float) -> NDArray[np.float64]:
             before, weight = blocks.pop()
             mean, count = (mean * count + before * weight) / (count + weight), count + weight
         blocks.append((mean, count))
-    return np.repeat([m for m, _ in blocks], [n for _, n in blocks]) + gap * np.arange(x.size)
+    pooled = np.concatenate([np.full(count, mean) for mean, count in blocks])
+    return np.asarray(pooled + gap * np.arange(x.size))
 
 
 def _reflections_figure(scene: Scene, reflections: Mapping[str, Reflections]) -> Figure:
@@ -324,7 +324,7 @@ def _reflections_figure(scene: Scene, reflections: Mapping[str, Reflections]) ->
     figure.text(
         left,
         1 - 0.12 / height,
-        f"Early reflections at 1 kHz, {capsule_label(scene, array.name, capsule)}",
+        f"Early reflections at 1 kHz, {capsule_label(array, capsule)}",
         va="top",
         fontweight="bold",
         fontsize=11,

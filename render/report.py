@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files as package_files
@@ -49,7 +50,7 @@ MID_BANDS = ("500", "1000")
 BandName = Annotated[str, StringConstraints(pattern=f"^({'|'.join(BAND_NAMES)})$")]
 """A nominal octave mid-band in Hz as text."""
 
-PerBand = dict[BandName, float | None]
+PerBand = Annotated[dict[BandName, float | None], Field(json_schema_extra={"additionalProperties": False})]
 """One value per octave band; null where there is none."""
 
 
@@ -289,10 +290,16 @@ def write_report(report: Report, figures: Sequence[Path], folder: Path) -> tuple
     -------
     tuple of Path
         The two files.
+
+    Raises
+    ------
+    InputError
+        If a file can't be written.
     """
     json_path, html_path = folder / "report.json", folder / "report.html"
+    page = _page(report, figures)
     write_text(json_path, report.model_dump_json(indent=2) + "\n")
-    write_text(html_path, _page(report, figures))
+    write_text(html_path, page)
     return json_path, html_path
 
 
@@ -383,13 +390,9 @@ def _page(report: Report, figures: Sequence[Path]) -> str:
     )
 
 
-def _unweighed(files: Sequence[WrittenFile]) -> list[tuple[str, list[str]]]:
-    """Return each reason for a missing loudness with the files it holds for."""
-    found: dict[str, list[str]] = {}
-    for file in files:
-        if file.reason is not None:
-            found.setdefault(file.reason, []).append(file.path)
-    return list(found.items())
+def _unweighed(files: Sequence[WrittenFile]) -> list[tuple[str, int]]:
+    """Return each reason for a missing loudness with the number of files it holds for."""
+    return list(Counter(file.reason for file in files if file.reason is not None).items())
 
 
 def _main_table(report: Report) -> dict[str, Any]:

@@ -20,7 +20,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.patheffects import withStroke
 from numpy.typing import NDArray
 
-from rooms.microphones import Capsule
+from rooms.microphones import Array, Capsule
 from rooms.players import Section
 from rooms.scene import Scene
 
@@ -68,15 +68,15 @@ def draw_stage_plan(axes: Axes, scene: Scene) -> Axes:
     axes.add_patch(Rectangle((-0.5, -0.5), 1.0, 1.0, facecolor="white", edgecolor=INK, linewidth=1.2, zorder=3))
     axes.plot(0, 0, marker="+", color=INK, markersize=9, markeredgewidth=1.4, zorder=4)
     shown = [
-        (array.name, array.purpose, capsule)
+        (array, capsule)
         for array, capsule in scene.capsules
         if np.all((np.array(capsule.position[:2]) > low) & (np.array(capsule.position[:2]) < high))
     ]
-    for _, purpose, capsule in shown:
-        _draw_capsule(axes, purpose, capsule)
+    for array, capsule in shown:
+        _draw_capsule(axes, array.purpose, capsule)
     seats = [p.position[:2] for s in scene.sections for p in s.players]
-    points = [c.position[:2] for _, _, c in shown]
-    names = [capsule_label(scene, array, capsule) for array, _, capsule in shown]
+    points = [c.position[:2] for _, c in shown]
+    names = [capsule_label(array, capsule) for array, capsule in shown]
     _label_points(axes, [(0.0, 0.0), *points], ["conductor", *names], obstacles=[*seats, *points, (0.0, 0.0)])
     axes.text(0.015, 0.02, "audience below", transform=axes.transAxes, va="bottom", fontsize=8, color="#555555")
     _draw_scale_bar(axes, 2.0)
@@ -141,7 +141,7 @@ def draw_elevation(axes: Axes, scene: Scene) -> Axes:
         axes.plot([y, y], [0, z], color=FAINT, linewidth=0.7, linestyle=(0, (2, 2)), zorder=1.5)
         if capsule.pattern != "omni":
             _draw_arrow(axes, (y, z), capsule.axis[1:] * 0.9)
-        labels.setdefault(f"{'spots' if array.purpose == 'spot' else array.name} {z:.1f} m", (y, z))
+        labels.setdefault(f"{array.name} {z:.1f} m", (y, z))
     seats = [p.position[1:] for s in scene.sections for p in s.players]
     points = [capsule.position[1:] for _, capsule in scene.capsules]
     floor = [(y, 0.0) for y in np.arange(lower[1], upper[1], 0.3)]
@@ -351,10 +351,9 @@ def _draw_scale_bar(axes: Axes, length: float) -> None:
     axes.text(x + length / 2, y + 1.5 * tick, f"{length:g} m", ha="center", va="bottom", fontsize=8, zorder=8)
 
 
-def capsule_label(scene: Scene, array: str, capsule: Capsule) -> str:
+def capsule_label(array: Array, capsule: Capsule) -> str:
     """Return how a picture names a capsule: its array, and its own name where the array has several."""
-    lone = sum(a.name == array for a, _ in scene.capsules) == 1
-    return array if lone else f"{array} {capsule.name}"
+    return array.name if len(array.capsules) == 1 else f"{array.name} {capsule.name}"
 
 
 def _key(scene: Scene) -> list[Line2D]:
