@@ -22,7 +22,8 @@ from matplotlib.ticker import NullLocator
 from numpy.typing import NDArray
 
 from render.export import write_bytes
-from render.report import Report, centre_capsule, main_array
+from render.mix import main_array
+from render.report import Report, centre_capsule
 from render.stage_plan import BLACK, BLUE, FAINT, GREEN, INK, PURPLE, VERMILLION, capsule_label, stage_figure
 from rooms.geometry import SURFACES
 from rooms.images import Reflections
@@ -91,7 +92,7 @@ def save_figures(
     with matplotlib.style.context(["default", STYLE]):
         figures = {
             "stage_plan.png": stage_figure(scene),
-            "reverberation_time.png": _reverberation_figure(report, scene.arrays[main_array(scene)].name),
+            "reverberation_time.png": _reverberation_figure(report, main_array(scene.arrays).name),
             "early_reflections.png": _reflections_figure(scene, reflections),
             "energy_decay.png": _decay_figure(report, responses),
         }
@@ -430,7 +431,7 @@ def _band_text(band: float) -> str:
 def _decay_figure(report: Report, responses: Responses) -> Figure:
     """Draw the decay of all sections together in the main array, omnidirectional as ISO 3382-1 has it."""
     scene = responses.scene
-    array = scene.arrays[main_array(scene)]
+    array = main_array(scene.arrays)
     heard = [a.name == array.name for a, _ in scene.capsules]
     energy = responses.omni_energy[:, heard].sum(axis=(0, 1))
     figure = Figure(figsize=(10.5, 4.8))

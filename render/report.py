@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
 from render.export import write_text
+from render.mix import main_array
 from rooms.measures import HEADROOM, as_bands, from_echogram
 from rooms.responses import Responses
 from rooms.scene import Scene
@@ -38,7 +39,6 @@ __all__ = [
     "WrittenFile",
     "build_report",
     "centre_capsule",
-    "main_array",
     "mean_of_mid_bands",
     "report_schema",
     "write_report",
@@ -303,17 +303,12 @@ def write_report(report: Report, figures: Sequence[Path], folder: Path) -> tuple
     return json_path, html_path
 
 
-def main_array(scene: Scene) -> int:
-    """Return the index of the array that stands for the hall's sound: the first main one, else the first."""
-    return next((i for i, array in enumerate(scene.arrays) if array.purpose == "main"), 0)
-
-
 def centre_capsule(scene: Scene) -> int:
     """Return the index, in ``scene.capsules``, of the main array's capsule nearest to the array's middle."""
-    index = main_array(scene)
-    positions = scene.arrays[index].positions
-    gaps = np.linalg.norm(positions - positions.mean(axis=0), axis=1)
-    return sum(len(array.capsules) for array in scene.arrays[:index]) + int(np.argmin(gaps.round(6)))
+    main = main_array(scene.arrays)
+    gaps = np.linalg.norm(main.positions - main.positions.mean(axis=0), axis=1)
+    capsule = main.capsules[int(np.argmin(gaps.round(6)))]
+    return scene.capsules.index((main, capsule))
 
 
 def mean_of_mid_bands(values: Mapping[str, float | None]) -> float | None:
