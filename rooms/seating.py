@@ -56,6 +56,7 @@ def seat(
         If the arc holds fewer players; the text says how many it holds.
     """
     start, end = sorted(math.radians(a) for a in azimuth)
+    end = min(end, start + 2.0 * math.pi)  # once around is all there is
     rows = _rows(radius, end - start, desk_width, row_pitch)
     desks = (players + 1) // 2
     room = sum(capacity for _, capacity in rows)

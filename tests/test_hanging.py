@@ -1,0 +1,126 @@
+"""Hanging microphones over an ensemble."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rooms import catalogue
+from rooms.errors import InputError
+from rooms.hanging import constant_power, hang
+from rooms.microphones import Array
+from rooms.players import Instrument, Player, Section
+from rooms.tables import ArrayTable
+
+HALL = catalogue.hall("shoebox-concert-hall")
+CHAIR = Instrument("chair", height=1.1)
+SECTIONS = (
+    Section("left", CHAIR, (Player((-5.0, 1.0, 1.1), 90.0), Player((-4.0, 1.0, 1.1), 90.0))),
+    Section("right", CHAIR, (Player((3.0, 4.0, 1.1), -143.0),)),
+)
+
+
+def hung(table: dict[str, Any]) -> Array:
+    return hang("array", catalogue.resolve(ArrayTable.model_validate(table)), HALL, SECTIONS)
+
+
+@given(st.floats(-1, 1))
+def test_a_pan_keeps_the_power_and_mirrors(pan: float) -> None:
+    left, right = constant_power(pan)
+    assert left**2 + right**2 == pytest.approx(1.0)
+    assert constant_power(-pan) == pytest.approx((right, left))
+
+
+def test_the_centre_goes_into_both_sides_3_db_down_and_the_ends_into_one() -> None:
+    left, right = constant_power(0.0)
+    assert 20 * math.log10(left) == pytest.approx(-3.0103, abs=1e-4)  # 10·lg 2
+    assert left == pytest.approx(right)
+    assert constant_power(-1.0) == pytest.approx((1.0, 0.0))
+
+
+def test_capsules_hang_relative_to_the_position() -> None:
+    array = hung({"preset": "tree", "position": [1.0, 2.0, 3.0]})
+    np.testing.assert_allclose(array.positions, [[0, 2, 3], [1, 3, 3], [2, 2, 3]])
+
+
+def test_outriggers_stand_at_two_thirds_of_the_ensemble_s_half_width() -> None:
+    """An encyclopedia and a glossary of the trade: about two thirds."""
+    x = hung({"preset": "outriggers"}).positions[:, 0]
+    np.testing.assert_allclose(x / 5.0, [-2 / 3, 2 / 3], rtol=0.01)
+
+
+def test_ambience_hangs_far_and_high_and_at_least_4_m_wide() -> None:
+    array = hung({"preset": "ambience-pair"})
+    np.testing.assert_allclose(array.positions[:, 1], 0.6 * (10.5 - 43.0))
+    np.testing.assert_allclose(array.positions[:, 2], 0.6 * 17.0)
+    assert np.ptp(array.positions[:, 0]) >= 4.0
+
+
+def test_a_given_position_replaces_the_hall_s_shares() -> None:
+    array = hung({"preset": "ambience-pair", "position": [0, -5, 4]})
+    np.testing.assert_allclose(array.positions, [[-2.5, -5, 4], [2.5, -5, 4]])
+
+
+def test_each_section_has_a_spot_that_looks_at_it_from_the_conductor_s_side() -> None:
+    array = hung({"preset": "spots"})
+    assert [c.name for c in array.capsules] == ["left", "right"]
+    for capsule, section in zip(array.capsules, SECTIONS, strict=True):
+        way = section.centre - np.array(capsule.position)
+        np.testing.assert_allclose(capsule.axis, way / np.linalg.norm(way), atol=1e-12)
+        assert 1.0 <= np.linalg.norm(way) <= 1.6  # 1 to 1.5 m: a microphone maker's advice
+        assert np.hypot(*capsule.position[:2]) < np.hypot(*section.centre[:2])
+        assert (capsule.section, capsule.stereo) == (section.name, None)
+
+
+@pytest.mark.parametrize(
+    ("preset", "pans"),
+    [
+        ("tree", {"left": -1, "centre": 0, "right": 1}),  # by place
+        ("xy", {"left": -1, "right": 1}),  # all in one place: by aim
+        ("blumlein", {"left": -1, "right": 1}),
+        ("ortf", {"left": -1, "right": 1}),
+    ],
+)
+def test_capsules_spread_over_the_image_by_place_or_aim(preset: str, pans: dict[str, float]) -> None:
+    found = {c.name: c.stereo for c in hung({"preset": preset}).capsules}
+    assert found == {name: pytest.approx(constant_power(pan)) for name, pan in pans.items()}
+
+
+def test_mid_and_side_make_left_and_right_as_sum_and_difference() -> None:
+    """L = M + S, R = M - S (common practice, no source): a source on the left is louder left."""
+    array = hung({"preset": "mid-side"})
+    source = np.array([-np.sin(np.radians(40)), np.cos(np.radians(40)), 0.0])
+    response = array.pressure_parts + (1 - array.pressure_parts) * (array.axes @ source)
+    left, right = response @ np.array([c.stereo for c in array.capsules], dtype=np.float64)
+    assert left > 2 * abs(right)
+
+
+def test_a_capsule_of_its_own_can_be_panned_and_be_a_spot() -> None:
+    table = {"capsules": [{"name": "a", "at": [1, 2, 3], "section": "right"}, {"name": "b", "pan": -0.5}]}
+    spot, panned = hung(table).capsules
+    assert (spot.section, spot.stereo) == ("right", None)
+    assert panned.stereo == pytest.approx(constant_power(-0.5))
+
+
+def test_trims_add_to_the_gain_of_their_capsule() -> None:
+    array = hung({"preset": "tree", "trims": {"centre": -3.0}})
+    assert [c.gain for c in array.capsules] == [0.0, -3.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("table", "line"),
+    [
+        ({"preset": "tree", "trims": {"center": 1}}, "trims: unknown capsule 'center'; did you mean 'centre'?"),
+        ({"capsules": [{"name": "a", "section": "lef"}]}, "capsule 'a': unknown section 'lef'; did you mean 'left'?"),
+        ({}, "there are no capsules; give a preset, capsules or each_section"),
+    ],
+)
+def test_what_does_not_exist_is_refused(table: dict[str, Any], line: str) -> None:
+    with pytest.raises(InputError) as error:
+        hung(table)
+    assert str(error.value) == line
