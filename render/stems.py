@@ -31,9 +31,10 @@ _LARGEST_OFFSET = 0.005  # of full scale
 _DECAY_BAND_HZ = (500.0, 2000.0)
 _DECAY_RANGE_DB = 30.0
 _DECAY_HOLD = 20  # frames of 10 ms: so long a level must stay down to count as fallen
-# Sampled strings with their own release measured up to 1.5 s here, the same after 2 s of reverberation 1.7 s and
-# more: below 1.6 s the two can't be told apart. Above 6 s it is a diminuendo rather than a hall.
-_DECAY_SUSPECT_S = (1.6, 6.0)
+# Measured: sampled strings with their own release up to 1.5 s, the same in 2 s of reverberation 1.7 s and
+# more. What is shorter can be either; what is longer than 6 s is a diminuendo rather than a hall.
+_LONGEST_RELEASE_S = 1.6
+_LONGEST_DECAY_S = 6.0
 
 
 @dataclass(frozen=True)
@@ -219,7 +220,7 @@ def describe(path: Path) -> StemDescription:
     if abs(offset) > _LARGEST_OFFSET:
         warnings.append(f"has a DC offset of {100 * offset:.1f} % of full scale")
     decay_s = _fastest_decay_s(np.concatenate(energies))
-    if decay_s is not None and _DECAY_SUSPECT_S[0] < decay_s < _DECAY_SUSPECT_S[1]:
+    if decay_s is not None and decay_s > _LONGEST_RELEASE_S:
         warnings.append(
             f"notes decay with about {decay_s:.1f} s (to −60 dB): not dry, unless the instrument rings so long"
         )
@@ -341,7 +342,7 @@ def _clip_starts(samples: NDArray[np.float32]) -> NDArray[np.int64]:
 
 
 def _fastest_decay_s(energies: NDArray[np.float64]) -> float | None:
-    """Return the reverberation time that the fastest fall of level would be, in seconds; None if none falls.
+    """Return the reverberation time that the fastest fall of level would be, in seconds; None if above 6 s.
 
     Parameters
     ----------
@@ -358,7 +359,8 @@ def _fastest_decay_s(energies: NDArray[np.float64]) -> float | None:
     level = 10 * np.log10(np.convolve(energies, np.ones(5) / 5, "same") + 1e-20 * energies.max())
     ahead = sliding_window_view(np.pad(level, (0, _DECAY_HOLD - 1), mode="edge"), _DECAY_HOLD).max(axis=1)
     loud = level > level.max() - 30
-    for frames in range(1, min(level.size, 401)):
+    longest = round(_LONGEST_DECAY_S * 100 * _DECAY_RANGE_DB / 60)
+    for frames in range(1, min(level.size, longest + 1)):
         if np.any(loud[:-frames] & (level[:-frames] - ahead[frames:] >= _DECAY_RANGE_DB)):
             return frames * 0.01 * 60 / _DECAY_RANGE_DB
     return None

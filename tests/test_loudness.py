@@ -46,9 +46,7 @@ def test_it_equals_pyloudnorm_on_random_material(sample_rate: int, channels: int
 
 @settings(deadline=None, max_examples=25)
 @given(st.integers(0, 2**32 - 1), st.lists(st.integers(1, 40_000), min_size=1, max_size=6), st.integers(1, 2))
-def test_the_reading_does_not_depend_on_how_the_audio_is_cut(
-    seed: int, sizes: list[int], channels: int
-) -> None:
+def test_the_reading_does_not_depend_on_how_the_audio_is_cut(seed: int, sizes: list[int], channels: int) -> None:
     """Whole or in pieces: the same, to rounding in double precision (loudness) or float32 (true peak)."""
     signal = material(seed, channels, 99_999)
     whole = read(signal, 44100)
@@ -82,6 +80,14 @@ def test_the_true_peak_is_never_below_the_sample_peak() -> None:
     got = read(signal, 48000)
     assert got.peak_dbfs == 0
     assert got.true_peak_dbtp >= 0
+
+
+def test_the_true_peak_of_the_very_last_samples_counts() -> None:
+    """Forty samples at a quarter of the rate, 45° off: 3 dB above the samples (closed form), to 0.5 dB at ends."""
+    signal = np.sin(np.pi / 2 * np.arange(40) + np.pi / 4)[None].astype(np.float32)
+    got = read(signal, 48000)
+    assert got.peak_dbfs == pytest.approx(-3.01, abs=0.005)
+    assert got.true_peak_dbtp == pytest.approx(0, abs=0.5)
 
 
 @pytest.mark.parametrize(

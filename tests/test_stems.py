@@ -71,8 +71,7 @@ def test_the_time_reference_of_a_broadcast_wave_is_kept(tmp_path: Path, channels
         writer.write(noise(channels, 99))
     assert probe(path).time_reference == 2**33 + 5
     plain = save(tmp_path / "b.wav", noise(1, 99), subtype="PCM_24")  # an odd size: a pad byte follows
-    body = bytes(338) + struct.pack("<Q", 77) + bytes(256)
-    data = plain.read_bytes() + struct.pack("<4sI", b"bext", len(body)) + body
+    data = plain.read_bytes() + time_reference_chunk(77)
     plain.write_bytes(data[:4] + struct.pack("<I", len(data) - 8) + data[8:])
     assert probe(plain).time_reference == 77
 
@@ -88,17 +87,28 @@ def test_a_file_that_was_cut_off_is_refused(tmp_path: Path, suffix: str, kept: f
         probe(path)
 
 
-@pytest.mark.parametrize("size", [0xFFFFFFFF, None])
-def test_a_stream_that_never_knew_its_length_is_read_to_its_end(tmp_path: Path, size: int | None) -> None:
-    """The size of the samples all ones, as programs write that can't go back; or zeros after the last chunk."""
-    path = save(tmp_path / "a.wav", noise(1, 1000), subtype="PCM_16")
+def time_reference_chunk(samples: int) -> bytes:
+    return struct.pack("<4sI", b"bext", 602) + bytes(338) + struct.pack("<Q", samples) + bytes(256)
+
+
+def test_a_stream_that_never_knew_its_length_is_read_to_its_end(tmp_path: Path) -> None:
+    """The size of the samples all ones, as programs write that can't go back; samples aren't taken for chunks."""
+    path = tmp_path / "a.wav"
+    samples = np.frombuffer(time_reference_chunk(77), np.int16)
+    soundfile.write(path, samples, 48000, subtype="PCM_16")
     data = bytearray(path.read_bytes())
-    if size is None:
-        data += bytes(4096)
-    else:
-        struct.pack_into("<I", data, data.index(b"data") + 4, size)
+    struct.pack_into("<I", data, data.index(b"data") + 4, 0xFFFFFFFF)
     path.write_bytes(data)
-    assert probe(path).frames == 1000
+    info = probe(path)
+    assert (info.frames, info.time_reference) == (samples.size, 0)
+
+
+def test_what_follows_the_last_chunk_is_ignored(tmp_path: Path) -> None:
+    """Zeros and anything after them."""
+    path = save(tmp_path / "a.wav", noise(1, 1000), subtype="PCM_16")
+    path.write_bytes(path.read_bytes() + bytes(4096) + time_reference_chunk(77))
+    info = probe(path)
+    assert (info.frames, info.time_reference) == (1000, 0)
 
 
 def test_damage_in_the_middle_is_named_with_its_place(tmp_path: Path) -> None:
@@ -236,13 +246,14 @@ for name in ("1.wav", "10.wav"):
 
 def notes(release_s: float = 0.3, sample_rate: int = 48000) -> NDArray:
     """Return eight held notes with vibrato, then a stop; each fades by 30 dB in the release, as samples do."""
-    time = np.arange(sample_rate) / sample_rate
-    envelope = np.minimum(1, time / 0.05) * 10 ** (-30 / 20 * np.maximum(0, time - 0.5) / release_s)
-    melody = []
-    for midi in (62, 65, 69, 74, 72, 69, 65, 62):
+    time = np.arange(4 * sample_rate) / sample_rate
+    envelope = np.minimum(1, time / 0.05) * 10 ** (-30 / 20 * np.maximum(0, time - 0.6) / release_s)
+    melody = np.zeros(12 * sample_rate)
+    for place, midi in enumerate((62, 65, 69, 74, 72, 69, 65, 62)):
         phase = 2 * np.pi * 440 * 2 ** ((midi - 69) / 12) * (time + 0.0005 * np.sin(2 * np.pi * 5.5 * time))
-        melody.append(envelope * sum(np.sin(k * phase) / k for k in range(1, 12)))
-    return 0.1 * np.concatenate([*melody, np.zeros(3 * sample_rate)])[None]
+        tone = envelope * sum(np.sin(k * phase) / k for k in range(1, 12))
+        melody[place * sample_rate : (place + 4) * sample_rate] += tone
+    return 0.1 * melody[None]
 
 
 def in_a_room(signal: NDArray, reverberation_s: float, sample_rate: int = 48000) -> NDArray:
@@ -265,6 +276,13 @@ def test_notes_from_a_hall_are_suspected(tmp_path: Path, reverberation_s: float,
     (warning,) = describe(save(tmp_path / "a.wav", in_a_room(notes(release_s), reverberation_s))).warnings
     assert warning.startswith("notes decay with about ")
     assert float(warning.split()[4]) == pytest.approx(reverberation_s, rel=0.25)
+
+
+def test_a_short_dropout_does_not_make_a_reverberant_stem_dry(tmp_path: Path) -> None:
+    """The level must stay down to have decayed."""
+    signal = in_a_room(notes(0.1), 2.0)
+    signal[:, 48_000 * 7 + 20_000 : 48_000 * 7 + 26_000] = 0
+    assert describe(save(tmp_path / "a.wav", signal)).warnings != ()
 
 
 def test_a_long_diminuendo_is_no_hall(tmp_path: Path) -> None:
