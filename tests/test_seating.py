@@ -123,11 +123,11 @@ def test_no_two_players_of_a_plan_touch_whatever_the_numbers(data: st.DataObject
 
 @pytest.mark.parametrize(
     ("name", "counts"),
-    [  # a very large body, orchestration textbook (Routledge, 10.4324/9781315754932-10); chamber: common practice, no source
+    [  # a very large string body: orchestration textbook, Routledge, 10.4324/9781315754932-10
         ("violins-together", (16, 14, 12, 10, 8)),
         ("antiphonal-violins", (16, 14, 12, 10, 8)),
         ("basses-centre-back", (16, 14, 12, 10, 8)),
-        ("chamber-arc", (6, 5, 4, 3, 1)),
+        ("chamber-arc", (6, 5, 4, 3, 1)),  # common practice, no source
     ],
 )
 def test_a_plan_seats_the_orchestra_it_is_made_for(name: str, counts: tuple[int, ...]) -> None:

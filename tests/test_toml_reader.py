@@ -17,9 +17,13 @@ NINE = "[0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1, 0.1]"
 
 def complaint(text: str, model: type = HallTable) -> str:
     """Return the line about text that is read as a table."""
-    with pytest.raises(InputError) as error:
+
+    def read() -> None:
         file = parse_toml(Path("scene.toml"), text)
         validate(model, file.data, file)
+
+    with pytest.raises(InputError) as error:
+        read()
     assert "\n" not in str(error.value)
     return str(error.value)
 

@@ -1,0 +1,271 @@
+"""The command line: what it prints, how it fails, and what it must not load."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import subprocess
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import click
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner, Result
+
+import render.starter
+from render.check import mismatches
+from render.cli import main
+from render.scene_file import read_scene
+from rooms import catalogue
+from rooms.errors import SitzprobeError
+from rooms.toml_reader import parse_toml
+
+DEMO = catalogue.folder() / "demo" / "scene.toml"
+HEAVY = ("scipy", "numba", "matplotlib", "soundfile", "soxr", "pyloudnorm", "jinja2")
+SCENE = """\
+[hall]
+preset = "chamber-studio"
+[seating]
+plan = "chamber-arc"
+[sections.cellos]
+stem = "cellos.wav"
+[sections.basses]
+stem = "basses.wav"
+[arrays.main]
+preset = "ortf"
+"""
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, [str(a) for a in arguments])
+
+
+def loaded(code: str) -> set[str]:
+    """Return the top-level modules that some code brings into a fresh interpreter."""
+    script = f"{code}\nimport sys; print(*{{name.split('.')[0] for name in sys.modules}}, file=sys.stderr)"
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    return set(done.stderr.split())
+
+
+@pytest.fixture
+def scene(tmp_path: Path) -> Path:
+    """A scene with two stems of noise."""
+    rng = np.random.default_rng(1)
+    for name in ("cellos", "basses"):
+        soundfile.write(tmp_path / f"{name}.wav", rng.uniform(-0.1, 0.1, 48000), 48000, "PCM_24")
+    (tmp_path / "scene.toml").write_text(SCENE, encoding="utf-8")
+    return tmp_path / "scene.toml"
+
+
+def test_help_brings_nothing_heavy() -> None:
+    """Importing these costs seconds; help and completion must answer at once."""
+    brought = loaded("import render.cli")
+    assert not brought & {*HEAVY, "pydantic", "numpy", "rich"}
+    assert "click" in brought
+
+
+def test_a_check_brings_no_audio_drawing_or_compiling() -> None:
+    code = f"from render.cli import main\nmain(['check', {str(DEMO)!r}], standalone_mode=False)"
+    assert not loaded(code) & set(HEAVY)
+
+
+def test_version_and_help() -> None:
+    assert run("--version").output.startswith("sitzprobe, version ")
+    text = run("--help")
+    assert text.exit_code == 0
+    assert all(command in text.output for command in ("render", "check", "new", "presets"))
+
+
+def test_check_tells_what_the_scene_holds() -> None:
+    done = run("check", DEMO)
+    assert (done.exit_code, done.stderr) == (0, "")
+    for text in ("Lanterns on the Breakwater", "scoring-stage", "7843 m³", "violins-1 14", "50 players", "12 capsules"):
+        assert text in done.stdout
+
+
+def test_check_as_json() -> None:
+    found = json.loads(run("check", DEMO, "--json").stdout)
+    assert found["hall"] == {
+        "name": "scoring-stage",
+        "size_m": [23.0, 31.0, 11.0],
+        "volume_m3": 7843.0,
+        "asked_T30_s": None,
+    }
+    assert sum(section["players"] for section in found["sections"]) == 50
+    assert sum(len(array["capsules"]) for array in found["arrays"]) == 12
+    assert list(found["cues"]) == ["demo"]
+    assert "stems" not in found
+
+
+def test_check_of_the_audio_lists_every_stem(scene: Path) -> None:
+    done = run("check", scene, "--audio", "--json")
+    found = json.loads(done.stdout)
+    assert done.exit_code == 0
+    assert [(s["section"], s["sample_rate"], s["channels"], s["length_s"]) for s in found["stems"]] == [
+        ("cellos", 48000, 1, 1.0),
+        ("basses", 48000, 1, 1.0),
+    ]
+    assert all(s["peak_dbfs"] == pytest.approx(-20.0, abs=0.1) for s in found["stems"])  # 0.1 re full scale
+    table = run("check", scene, "--audio")
+    assert "cellos   48000    1         1.000     -20.0" in table.stdout
+
+
+def test_check_of_the_audio_warns_of_stems_that_do_not_fit_or_are_silent(scene: Path) -> None:
+    soundfile.write(scene.parent / "basses.wav", np.zeros(44100 * 2), 44100, "PCM_24")
+    done = run("check", scene, "--audio")
+    assert done.exit_code == 0
+    warnings = done.stderr.splitlines()
+    assert all(line.startswith(f"warning: {scene.parent.name}: ") for line in warnings)
+    for text in ("basses: ", "rates differ: most have 48000 Hz, basses 44100 Hz", "cellos has 1.000 s, basses 2.000 s"):
+        assert any(text in line for line in warnings)
+    found = json.loads(run("check", scene, "--audio", "--json").stdout)
+    assert found["stems"][1]["peak_dbfs"] is None  # JSON has no infinity
+    assert len(found["warnings"]) == len(warnings)
+
+
+def test_stems_that_go_together_bring_no_warning() -> None:
+    def stem(rate: int, length: float, start: int = 0) -> SimpleNamespace:
+        return SimpleNamespace(info=SimpleNamespace(sample_rate=rate, time_reference=start), length_s=length)
+
+    assert mismatches({}) == []
+    assert mismatches({"a": stem(48000, 1.0), "b": stem(48000, 1.0005)}) == []
+    assert mismatches({"a": stem(48000, 1.0, 48000), "b": stem(48000, 1.0)}) == [
+        "start times written in the files differ: most have 1 s, b 0 s"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("change", "line"),
+    [
+        (("chamber-studio", "chamber-studios"), "scene.toml:2: hall: preset: unknown hall 'chamber-studios'; did you"),
+        (("cellos.wav", "celli.wav"), "scene.toml:6: section 'cellos': stem: "),
+        (("[hall]", "[hall"), "scene.toml:1: not valid TOML"),
+    ],
+)
+def test_a_bad_scene_is_one_line_and_exit_2(scene: Path, change: tuple[str, str], line: str) -> None:
+    scene.write_text(SCENE.replace(*change), encoding="utf-8")
+    done = run("check", scene)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert done.stderr.startswith(f"sitzprobe: {scene.parent}/{line}")
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_missing_scene_and_a_missing_argument_are_exit_2(tmp_path: Path) -> None:
+    assert run("check", tmp_path / "none.toml").exit_code == 2
+    assert run("check").exit_code == 2
+    assert run("chek").exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("raised", "status", "line"),
+    [
+        (SitzprobeError("the disk\nis full"), 1, "sitzprobe: the disk is full\n"),
+        (KeyboardInterrupt(), 130, "sitzprobe: interrupted\n"),
+        (RuntimeError("oh"), 1, "sitzprobe: failed: RuntimeError: oh; --debug shows where\n"),
+    ],
+)
+def test_other_failures_have_their_status_and_one_line(
+    monkeypatch: pytest.MonkeyPatch, raised: BaseException, status: int, line: str
+) -> None:
+    def fail(kind: str) -> None:
+        raise raised
+
+    monkeypatch.setattr(catalogue, "names", fail)
+    done = run("presets")
+    assert (done.exit_code, done.stderr) == (status, line)
+
+
+def test_debug_shows_where_an_error_comes_from(tmp_path: Path) -> None:
+    command = [sys.executable, "-c", "from render.cli import main; main()"]
+    plain = subprocess.run([*command, "check", "none.toml"], capture_output=True, text=True, cwd=tmp_path, check=False)
+    debug = subprocess.run(
+        [*command, "--debug", "check", "none.toml"], capture_output=True, text=True, cwd=tmp_path, check=False
+    )
+    assert (plain.returncode, plain.stderr) == (2, "sitzprobe: none.toml: no such file\n")
+    assert "Traceback" in debug.stderr
+
+
+def test_presets_lists_every_kind_with_a_line_each() -> None:
+    everything = run("presets").stdout
+    for kind in catalogue.KINDS:
+        assert f"{kind}:\n" in everything
+        for name in catalogue.names(kind):
+            assert f"  {name} " in everything
+    halls = run("presets", "hall").stdout
+    assert "stone-church" in halls
+    assert "limestone" not in halls
+    assert json.loads(run("presets", "halls", "--json").stdout)["halls"].keys() == set(catalogue.names("halls"))
+
+
+def test_a_preset_is_shown_key_by_key() -> None:
+    text = run("presets", "array", "tree").stdout
+    assert "capsules[2].name     centre\n" in text
+    assert json.loads(run("presets", "halls", "stone-church", "--json").stdout)["size"] == [20.0, 48.0, 18.0]
+    done = run("presets", "halls", "stone-chruch")
+    assert (done.exit_code, done.stderr) == (
+        2,
+        "sitzprobe: unknown hall 'stone-chruch'; did you mean 'stone-church'?\n",
+    )
+
+
+def test_a_terminal_gets_a_drawn_table() -> None:
+    parent, child = pty.openpty()
+    command = [sys.executable, "-c", "from render.cli import main; main(['presets', 'halls'])"]
+    subprocess.run(command, stdout=child, check=True, env={**os.environ, "COLUMNS": "120", "TERM": "xterm"})
+    os.close(child)
+    with os.fdopen(parent, "rb") as terminal:
+        text = terminal.read1(1 << 16).decode("utf-8")
+    assert "stone-church" in text
+    assert "│" in text
+
+
+def test_a_starter_is_a_valid_scene_with_its_mix_in_numbers(tmp_path: Path) -> None:
+    starter = render.starter.starter_scene(tmp_path / "cue")
+    assert (starter.mix_gain, len(starter.sections)) == (None, 5)
+    written = render.starter.write_starter(starter, 11.93, 0.00567)
+    assert sorted(p.relative_to(tmp_path).as_posix() for p in written) == ["cue/scene.toml", "cue/stems/README.txt"]
+    scene = read_scene(tmp_path / "cue" / "scene.toml")
+    assert (scene.mix_gain, scene.mix_offset) == (11.9, 0.0057)
+    assert scene.cues[0].name == "cue"
+    assert scene.sections == starter.sections
+
+
+def test_a_starter_s_hints_work_when_uncommented(tmp_path: Path) -> None:
+    text = (catalogue.folder() / "starter" / "scene.toml").read_text(encoding="utf-8")
+    lines = [line.removeprefix("# ") if "=" in line or line.startswith("# [") else line for line in text.splitlines()]
+    file = parse_toml(tmp_path / "scene.toml", "\n".join(lines))
+    scene = render.starter.build_scene(file)
+    assert scene.scene_rate == 48000
+    assert scene.asked_T30 == 1.6
+    assert scene.sections[0].name == "oboe-solo"
+    assert scene.buses["spots"].gain == -9.0
+    assert scene.buses["ambience"].mute
+
+
+def test_a_starter_overwrites_nothing(tmp_path: Path) -> None:
+    (tmp_path / "stems").mkdir()
+    (tmp_path / "stems" / "README.txt").write_text("mine", encoding="utf-8")
+    starter = render.starter.starter_scene(tmp_path)
+    render.starter.write_starter(starter, 1.0, 0.0)
+    before = {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()}
+    with pytest.raises(SitzprobeError, match=r"scene\.toml: exists already; name another folder$"):
+        render.starter.write_starter(starter, 2.0, 0.0)
+    assert {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()} == before
+    assert (tmp_path / "stems" / "README.txt").read_text(encoding="utf-8") == "mine"
+    (tmp_path / "file").touch()
+    with pytest.raises(SitzprobeError, match=r"can't be made: Not a directory$"):
+        render.starter.write_starter(render.starter.starter_scene(tmp_path / "file"), 1.0, 0.0)
+
+
+def test_every_command_and_option_says_what_it_does() -> None:
+    with click.Context(main) as context:
+        for name in main.list_commands(context):
+            command = main.get_command(context, name)
+            assert command is not None
+            assert command.help
+            for option in command.params:
+                assert isinstance(option, click.Argument) or option.help, (name, option.name)
