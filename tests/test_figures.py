@@ -130,7 +130,7 @@ def test_drawing_opens_no_window():
 
 
 def test_every_chair_stands_where_its_player_sits(scene):
-    """One chair a player, 45 cm square around the player, turned with the player; its back rest behind and its stand ahead."""
+    """One chair a player, 45 cm square around and turned with the player; back rest behind, stand ahead."""
     axes = draw_stage_plan(new_axes(), scene)
     chairs = [c for c in axes.collections if type(c).__name__ == "PolyCollection"]
     rows = [c for c in axes.collections if type(c).__name__ == "LineCollection"]
