@@ -63,6 +63,9 @@ LEVEL_BAND = BAND_NAMES.index("1000")
 FLOOR_DB = -45.0
 """Lowest level the echogram shows, re the direct sound."""
 
+SPAN_MS = 100.0
+"""Last time the echogram shows, after the direct sound."""
+
 NAMED = 12
 """How many of the first reflections carry the names of their surfaces."""
 
@@ -219,7 +222,7 @@ def draw_early_reflections(axes: Axes, reflections: Reflections, *, named: int =
     direct = int(np.argmin(reflections.order))
     time_ms = 1000.0 * (reflections.time_s - reflections.time_s[direct])
     level = reflections.level_db[:, LEVEL_BAND] - reflections.level_db[direct, LEVEL_BAND]
-    shown = level > FLOOR_DB
+    shown = (level > FLOOR_DB) & (time_ms <= SPAN_MS)
     time_ms, level = time_ms[shown], level[shown]
     elevation = reflections.elevation_deg[shown]
     colours = _elevation_colours(elevation)
@@ -308,13 +311,12 @@ def _reflections_figure(scene: Scene, reflections: Mapping[str, Reflections]) ->
     height = labels + large + len(others) * (strip + gap) + foot
     figure = Figure(figsize=(10.5, height))
     left, width = 0.065, 0.8
-    last = max(1000.0 * float(r.time_s[-1] - r.time_s[np.argmin(r.order)]) for r in reflections.values())
     top = height - labels - large
     panels = []
     for number, name in enumerate(reflections):
         bottom, tall = (top, large) if number == 0 else (top - number * (strip + gap), strip)
         axes = figure.add_axes((left, bottom / height, width, tall / height))
-        axes.set_xlim(-2.0, last)
+        axes.set_xlim(-2.0, SPAN_MS)
         draw_early_reflections(axes, reflections[name], named=NAMED if number == 0 else 0)
         axes.text(1.01, 0.98, name, transform=axes.transAxes, ha="left", va="top", fontweight="bold", fontsize=9)
         panels.append(axes)

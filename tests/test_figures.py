@@ -272,6 +272,15 @@ def test_an_echogram_counts_from_the_direct_sound_and_names_surfaces():
     assert [t.get_text() for t in axes.texts] == ["direct", "floor", "left wall + 2 × ceiling"]
 
 
+def test_an_echogram_ends_where_reflections_melt_into_the_late_field():
+    """Nothing is drawn later than 100 ms after the direct sound, or 45 dB below it."""
+    made = echogram([10, 109, 111, 50], [0, -10, -10, -46], [0] * 4, [0] * 4, [[0] * 6] + [[1, 0, 0, 0, 0, 0]] * 3)
+    axes = new_axes()
+    axes.set_xlim(-2, 120)
+    stems = draw_early_reflections(axes, made).collections[0].get_segments()
+    assert_allclose([s[1][0] for s in stems], [0, 99], atol=1e-9)
+
+
 def test_arrows_point_to_where_the_sound_comes_from():
     """Upstage is up, the audience's right is right; straight from above there is no arrow."""
     made = echogram(
