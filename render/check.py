@@ -78,7 +78,7 @@ def mismatches(stems: Mapping[str, StemDescription]) -> list[str]:
     found = []
     rates = {section: stem.info.sample_rate for section, stem in stems.items()}
     if len(set(rates.values())) > 1:
-        found.append(f"rates differ: {_odd_ones(rates, 'Hz')}; they will be resampled to one")
+        found.append(f"rates differ: {_odd_ones(rates, 'Hz')}; a render resamples them")
     lengths = {section: stem.length_s for section, stem in stems.items()}
     if lengths and max(lengths.values()) - min(lengths.values()) > LENGTH_TOLERANCE:
         shortest = min(lengths, key=lambda section: lengths[section])

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ import click
 from rooms.errors import InputError, SitzprobeError
 
 if TYPE_CHECKING:
+    from render.export import Encoding
     from render.scene_file import SceneFile
     from render.stems import StemDescription
 
@@ -73,17 +75,24 @@ def main(debug: bool) -> None:
 @click.option(
     "--format",
     "encoding",
-    type=click.Choice(["float32", "pcm24"]),
+    type=click.Choice(["float32", "pcm24", "pcm16"]),
     default="float32",
     show_default=True,
-    help="Samples of the files: 32-bit float, or 24-bit with dither.",
+    help="Samples of the files: 32-bit float, or 24 or 16 bits with dither.",
 )
 @click.option("--quiet", is_flag=True, help="No progress.")
-def render(scene: Path | None, output: Path, stems: bool, encoding: str, quiet: bool) -> None:
+def render(scene: Path | None, output: Path, stems: bool, encoding: Encoding, quiet: bool) -> None:
     """Render SCENE: stems in, mix out. Without SCENE, the bundled demo."""
     from render.session import render_scene
+    from rooms import catalogue
 
-    render_scene(scene, output, stems=stems, encoding=encoding, quiet=quiet)
+    with _progress(quiet) as tell:
+        done = render_scene(scene or catalogue.demo(), output, stems=stems, encoding=encoding, progress=tell)
+    for file in done.report.files:
+        click.echo(done.folder / file.path)
+    click.echo(done.folder / "report.html")
+    for warning in done.report.warnings:
+        click.echo(f"warning: {warning}", err=True)
 
 
 @main.command()
@@ -160,6 +169,20 @@ def presets(kind: str | None, name: str | None, as_json: bool) -> None:
         return
     for heading, found in listed.items():
         _print_table(heading, ("name", "description"), [(n, text) for n, text in found.items()])
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[str, float], None] | None]:
+    """Draw a bar on stderr while a terminal is there to see it; yields what tells it, or None."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda what, part: bar.update(task, description=what, completed=part)
 
 
 def _stem_row(section: str, stem: StemDescription) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from typing import Annotated
 from pydantic import Field, StringConstraints
 
 from rooms import catalogue
-from rooms.errors import InputError, did_you_mean
+from rooms.errors import InputError, did_you_mean, nearest
 from rooms.hanging import hang
 from rooms.microphones import Array
 from rooms.players import Section
@@ -343,5 +343,5 @@ def _missing(path: Path) -> str:
     """Say that a file is not there, with the name of a similar one in its folder."""
     if not path.parent.is_dir():
         return "no such folder"
-    beside = [entry.name for entry in path.parent.iterdir() if entry.is_file()]
-    return f"no such file; {did_you_mean(path.name, beside)}"
+    near = nearest(path.name, [entry.name for entry in path.parent.iterdir() if entry.is_file()])
+    return "no such file" if near is None else f"no such file; did you mean '{near}'?"

@@ -48,8 +48,8 @@ def write_starter(scene: SceneFile, gain: float, offset: float) -> tuple[Path, .
     """
     mix = f"""
 [mix]
-gain = {gain:.1f}{"":<21}# dB, brings this ensemble in this hall back to the stems' level; common to all outputs
-offset = {offset:.4f}{"":<17}# s, removed from the start of all outputs: nothing arrives earlier
+{f"gain = {gain:.1f}":<32} # dB: brings this ensemble in this hall back to the stems' level; common to all outputs
+{f"offset = {offset:.4f}":<32} # s, removed from the start of all outputs: nothing arrives earlier
 """
     readme = scene.path.parent / "stems" / "README.txt"
     if scene.path.exists():

@@ -13,7 +13,7 @@ from rooms.surfaces import Hall, Material
 from rooms.tables import ArrayTable, HallTable, InstrumentTable, MaterialTable, Preset, SeatingTable
 from rooms.toml_reader import read_toml, validate
 
-__all__ = ["KINDS", "folder", "hall", "instrument", "load", "material", "names", "plural", "resolve"]
+__all__ = ["KINDS", "demo", "folder", "hall", "instrument", "load", "material", "names", "plural", "resolve"]
 
 TABLES: dict[str, type[Preset]] = {
     table.KIND: table for table in (HallTable, SeatingTable, ArrayTable, MaterialTable, InstrumentTable)
@@ -30,6 +30,11 @@ def folder() -> Path:
     """Return the folder of all presets: inside an installed package, else the checkout's."""
     beside = Path(__file__).parent / "_presets"
     return beside if beside.is_dir() else Path(__file__).parent.parent / "presets"
+
+
+def demo() -> Path:
+    """Return the bundled demo's scene file."""
+    return folder() / "demo" / "scene.toml"
 
 
 def plural(kind: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
-__all__ = ["InputError", "SitzprobeError", "did_you_mean"]
+__all__ = ["InputError", "SitzprobeError", "did_you_mean", "nearest"]
 
 
 class SitzprobeError(Exception):
@@ -29,6 +29,11 @@ class InputError(SitzprobeError, ValueError):
         self.at = at
 
 
+def nearest(name: str, allowed: Iterable[str]) -> str | None:
+    """Return the allowed name most like the one given, or None where none is alike."""
+    return next(iter(difflib.get_close_matches(name, sorted(allowed), n=1)), None)
+
+
 def did_you_mean(name: str, allowed: Iterable[str]) -> str:
     """Return the tail of an error line for a name that isn't among the allowed ones.
 
@@ -45,7 +50,7 @@ def did_you_mean(name: str, allowed: Iterable[str]) -> str:
         ``"did you mean 'x'?"`` for the nearest name where one is near, else the list of allowed names.
     """
     names = sorted(allowed)
-    near = difflib.get_close_matches(name, names, n=1)
-    if near:
-        return f"did you mean '{near[0]}'?"
+    near = nearest(name, names)
+    if near is not None:
+        return f"did you mean '{near}'?"
     return f"allowed: {', '.join(names)}" if names else "none exists"

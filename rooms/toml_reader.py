@@ -13,7 +13,7 @@ from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from rooms.errors import InputError, did_you_mean
+from rooms.errors import InputError, did_you_mean, nearest
 from rooms.units import BAND_NAMES
 
 __all__ = ["Location", "TomlFile", "parse_toml", "read_toml", "validate"]
@@ -325,9 +325,10 @@ def _syntax_error(path: Path, text: str, message: str) -> str:
 
 
 def _nearby(path: Path) -> str:
-    """Return the names of similar files beside a missing one, as the tail of an error line."""
+    """Return the name of a similar file beside a missing one, as the tail of an error line."""
     try:
         beside = [entry.name for entry in path.parent.iterdir() if entry.suffix == ".toml"]
     except OSError:
         return ""
-    return f"; {did_you_mean(path.name, beside)}" if beside else ""
+    near = nearest(path.name, beside)
+    return "" if near is None else f"; did you mean '{near}'?"

@@ -24,7 +24,7 @@ from rooms import catalogue
 from rooms.errors import SitzprobeError
 from rooms.toml_reader import parse_toml
 
-DEMO = catalogue.folder() / "demo" / "scene.toml"
+DEMO = catalogue.demo()
 HEAVY = ("scipy", "numba", "matplotlib", "soundfile", "soxr", "pyloudnorm", "jinja2")
 SCENE = """\
 [hall]
@@ -221,6 +221,36 @@ def test_a_terminal_gets_a_drawn_table() -> None:
         text = terminal.read1(1 << 16).decode("utf-8")
     assert "stone-church" in text
     assert "│" in text
+
+
+def test_new_writes_a_scene_that_needs_only_its_stems(tmp_path: Path) -> None:
+    done = run("new", tmp_path / "cue")
+    assert (done.exit_code, done.stderr) == (0, "")
+    scene = read_scene(tmp_path / "cue" / "scene.toml")
+    assert scene.mix_gain is not None
+    # A source at 5 m reaches an omni 14 dB down (1/r); a main array of three gives some of that back.
+    assert 0.0 < scene.mix_gain < 14.0
+    first = min(
+        np.linalg.norm(a.positions[:, None] - s.positions, axis=-1).min() for a in scene.arrays for s in scene.sections
+    )
+    assert 0.0 < scene.mix_offset <= first / scene.hall.speed_of_sound
+    again = run("new", tmp_path / "cue")
+    assert (again.exit_code, again.stdout) == (2, "")
+    assert again.stderr.endswith("scene.toml: exists already; name another folder\n")
+
+
+def test_a_render_of_a_bad_scene_leaves_earlier_output_alone(scene: Path) -> None:
+    scene.write_text(SCENE.replace("ortf", "orft"), encoding="utf-8")
+    earlier = scene.parent / "rendered" / "mix.wav"
+    earlier.parent.mkdir()
+    earlier.write_bytes(b"earlier")
+    done = run("render", scene, "-o", earlier.parent)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert done.stderr.startswith(
+        f"sitzprobe: {scene}:10: array 'main': preset: unknown array 'orft'; did you mean 'ortf'?"
+    )
+    assert [p.name for p in earlier.parent.iterdir()] == ["mix.wav"]
+    assert earlier.read_bytes() == b"earlier"
 
 
 def test_a_starter_is_a_valid_scene_with_its_mix_in_numbers(tmp_path: Path) -> None:

@@ -13,14 +13,14 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from render.scene_file import SceneFile, SceneTable, build_scene, read_scene, require_stems
+from render.scene_file import Bus, SceneFile, SceneTable, build_scene, read_scene, require_stems
 from render.scene_keys import scene_keys, scene_schema
 from rooms import catalogue
 from rooms.errors import InputError
 from rooms.toml_reader import parse_toml
 from tests.strategies import scenes, toml_blocks
 
-DEMO = catalogue.folder() / "demo" / "scene.toml"
+DEMO = catalogue.demo()
 PLAIN = """\
 title = "Plain"
 [hall]
@@ -94,8 +94,9 @@ def test_the_demo_seats_five_sections_under_twelve_capsules() -> None:
 def test_every_plan_fits_every_hall_under_all_arrays(hall: str, plan: str) -> None:
     arrays = "".join(f'[arrays.{name}]\npreset = "{name}"\n' for name in catalogue.names("arrays"))
     scene = built(f'hall.preset = "{hall}"\nseating.plan = "{plan}"\n{arrays}')
-    assert len(scene.sections) == 5
-    assert len(scene.scene(48000).capsules) == 3 + 2 + 5 + 2 + 5 * 2
+    sections = len(scene.sections)
+    assert sections >= 5
+    assert len(scene.scene(48000).capsules) == 3 + 2 + sections + 2 + 5 * 2
 
 
 @settings(deadline=None, max_examples=50)
@@ -218,6 +219,24 @@ def test_a_scene_without_arrays_or_sections_says_what_to_add() -> None:
     assert complaint(PLAIN[PLAIN.index("[hall]") : PLAIN.index("[seating]")] + '[arrays.a]\npreset = "tree"').endswith(
         "there are no sections; name a seating plan, or give [sections.NAME] tables"
     )
+
+
+def test_a_section_and_an_array_carry_their_place_in_the_mix() -> None:
+    text = PLAIN.replace("players = 2", "players = 2\ngain = -3.5\nfold = true\nfacing = 180").replace(
+        '"tree"', '"tree"\ngain = 2\nmute = true\ndelay = 0.01\nalign = true\ntrims = {left = -1}'
+    )
+    scene = built(text)
+    assert (scene.section_gains, scene.fold) == (
+        {"violins-1": 0.0, "cellos": -3.5},
+        {"violins-1": False, "cellos": True},
+    )
+    assert {p.facing for p in scene.sections[1].players} == {180.0}
+    assert 180.0 not in {p.facing for p in scene.sections[0].players}
+    assert scene.buses == {"main": Bus(gain=2.0, mute=True, delay=0.01, align=True)}
+    assert [c.gain for c in scene.arrays[0].capsules] == [-1.0, 0.0, 0.0]
+    assert built(PLAIN).buses == {"main": Bus(gain=0.0, mute=False, delay=0.0, align=False)}
+    spots = built(PLAIN.replace('"tree"', '"spots"')).buses["main"]
+    assert (spots.gain, spots.align) == (-12.0, True)  # the preset's own
 
 
 def test_a_hall_can_be_given_in_full() -> None:
