@@ -33,7 +33,7 @@ Complex = NDArray[np.complex64]
 Index = NDArray[np.int64]
 
 # Measured on two cores with 512 KiB of second-level cache each (tests/benchmarks/bench_convolution.py).
-_LONGEST_BLOCK = 2**17  # samples; a transform is twice as long
+_LONGEST_BLOCK = 2**16  # samples; a transform is twice as long
 _SHORTEST_BLOCK = 2**10
 _AT_ONCE = 4  # blocks taken together: the library transforms four lines in one vector register, twice as fast
 _TILE = 2048  # frequency bins whose input spectra stay in cache while the responses' stream past

@@ -27,6 +27,7 @@ _K_WEIGHTING = {
 }
 _CHANNELS_WITH_LOUDNESS = 2  # mono and stereo, both weighted 1 (ITU-R BS.1770-4, table 3)
 _STEPS = 4  # 400 ms blocks that overlap by 75 %: one starts every 100 ms
+_PIECE = 16384  # samples oversampled at once
 _OVERSAMPLING = 4  # ITU-R BS.1770-4, annex 2: at least four times at 48 kHz
 
 
@@ -114,9 +115,12 @@ class LoudnessMeter:
 
     def _oversample(self, block: NDArray[np.float32], *, last: bool) -> None:
         """Keep the highest value between the samples."""
-        dense = self._oversampler.resample_chunk(np.ascontiguousarray(block.T), last=last)
-        if dense.size:
-            self._true_peak = max(self._true_peak, float(np.abs(dense).max()))
+        # The resampler keeps room for four times the longest piece it was ever given, so it gets short ones.
+        for start in range(0, max(block.shape[1], 1), _PIECE):
+            piece = np.ascontiguousarray(block[:, start : start + _PIECE].T)
+            dense = self._oversampler.resample_chunk(piece, last=last)
+            if dense.size:
+                self._true_peak = max(self._true_peak, float(np.abs(dense).max()))
 
     def _integrated(self) -> tuple[float | None, str | None]:
         """Return the gated loudness, or the reason why there is none."""

@@ -13,7 +13,7 @@ from rooms.errors import InputError
 from rooms.hanging import constant_power
 from rooms.microphones import Array
 from rooms.players import Section
-from rooms.units import amplitude, energy_db
+from rooms.units import energy_db
 
 __all__ = ["capsule_delays", "default_gain_db", "default_offset_s", "image_position", "main_array", "stereo_law"]
 

@@ -96,7 +96,9 @@ class Timing:
     responses_s: Annotated[float, Field(ge=0, description="Time to compute or load the responses, s.")]
     render_s: Annotated[float, Field(ge=0, description="Time to convolve, mix and write, s.")]
     realtime_factor: Annotated[float, Field(ge=0, description="Seconds of music per second of rendering.")]
-    peak_memory_mib: Annotated[float, Field(ge=0, description="Most memory held at once, MiB.")]
+    peak_memory_mib: Annotated[
+        float | None, Field(ge=0, description="Most memory held at once, MiB; null where the system doesn't tell.")
+    ]
 
 
 class HallReport(_Part):

@@ -82,10 +82,11 @@ def expected_T30(hall: Hall) -> NDArray[np.float64]:
     duration = max(duration, 2.0 * exact)
     while True:
         grid = grid_size(min(duration, LONGEST))
-        energy = scattered_energy(hall, [(sources, receivers)], grid, cuts=1)[0]
-        energy = (energy + specular_energy(hall, sources, receivers, exact, grid)) * air_loss(hall, grid)
+        party = [(sources, receivers)]
+        energy = scattered_energy(hall, party, grid, cuts=1)[0] + specular_energy(hall, party, exact, grid)[0]
+        energy *= air_loss(hall, grid)
         pairs = np.ndindex(arrivals.shape)
-        times = np.array([from_echogram(energy[pair], STEP, arrivals[pair]).T30_s for pair in pairs])
+        times = np.array([from_echogram(energy[pair], STEP, float(arrivals[pair])).T30_s for pair in pairs])
         heard = np.isfinite(times).all(axis=0)
         if heard.all():
             return np.asarray(times.mean(axis=0))

@@ -56,7 +56,7 @@ the decay itself is the same with one (within 0.3 % in equal and uneven halls)."
 
 SOURCE_RAYS = 4096
 PATCH_RAYS = 2048
-OCTANT_DIRECTIONS = 512
+OCTANT_DIRECTIONS = 384
 _FLOOR = 1e-12  # stands for a surface that returns nothing, so that logarithms stay finite
 
 
@@ -389,7 +389,8 @@ def image_energy(
             s.points - hall.box.lower, s.axes, s.kappa, s.on_aim, s.energy, ears, ear_axes, pressure, size,
             _log_keep(hall), until * hall.speed_of_sound, STEP * hall.speed_of_sound, out[n],
         )  # fmt: skip
-    return out * ear_energy[:, None, None]
+    out *= ear_energy[:, None, None]
+    return out
 
 
 def _log_keep(hall: Hall) -> NDArray[np.float64]:
@@ -398,46 +399,49 @@ def _log_keep(hall: Hall) -> NDArray[np.float64]:
 
 
 def _specular_continuum(
-    hall: Hall, sources: Sequence[Radiators], receivers: Sequence[Radiators], grid: int
-) -> NDArray[np.float64]:
-    """Return the smooth energy the image lattice tends to, without air, shape (sources, receivers, bands, grid).
+    hall: Hall, parties: Sequence[tuple[Sequence[Radiators], Sequence[Radiators]]], grid: int
+) -> list[NDArray[np.float64]]:
+    """Return the smooth energy the image lattice tends to, without air, (sources, receivers, bands, grid) a party.
 
     Images lie with density 1/V, so a shell of c·dt holds 4πc³t²dt/V of them, each worth 1/(ct)² times the product of
     its reflections: on an axis, |u|·ct/L reflections in direction u, alternating between the two walls. Which way an
     odd image is turned no longer matters, so patterns are averaged over the eight mirrored directions.
     """
-    octant = np.abs(sphere(8 * OCTANT_DIRECTIONS)[::8])
+    octant = np.abs(sphere(OCTANT_DIRECTIONS))
     signs = np.array([[x, y, z] for x in (1, -1) for y in (1, -1) for z in (1, -1)], dtype=np.float64)
     directions = octant[:, None] * signs  # (directions, mirrored, 3)
 
-    def mean_pattern(radiator: Radiators) -> NDArray[np.float64]:
-        cosine = np.einsum("dmx,px->dmp", directions, radiator.axes)
-        return radiator.energy * radiator.pattern(cosine).mean(axis=(1, 2))  # (directions, bands)
+    def patterns(radiators: Sequence[Radiators]) -> NDArray[np.float64]:
+        cosines = (np.einsum("dmx,px->dmp", directions, radiator.axes) for radiator in radiators)
+        means = [r.energy * r.pattern(c).mean(axis=(1, 2)) for r, c in zip(radiators, cosines, strict=True)]
+        return np.array(means).transpose(2, 0, 1)  # (bands, radiators, directions)
 
-    send = np.array([mean_pattern(s) for s in sources])
-    hear = np.array([mean_pattern(r) for r in receivers])
+    pairs = [patterns(sources)[:, :, None] * patterns(receivers)[:, None] for sources, receivers in parties]
     per_metre = _log_keep(hall).reshape(-1, 3, 2).mean(axis=2) / np.array(hall.box.size)  # (bands, axes)
-    rate = octant @ per_metre.T  # (directions, bands), 1/m
     path = np.arange(grid) * STEP * hall.speed_of_sound
     shell = 4.0 * np.pi * hall.speed_of_sound * STEP / hall.box.volume / len(octant)
-    out = np.empty((len(sources), len(receivers), rate.shape[1], grid))
-    for b in range(rate.shape[1]):
-        pairs = (send[:, None, :, b] * hear[None, :, :, b]).reshape(-1, len(octant))
-        out[:, :, b] = (pairs @ np.exp(rate[:, b, None] * path) * shell).reshape(len(sources), len(receivers), grid)
+    out = [np.empty((pair.shape[1], pair.shape[2], pair.shape[0], grid)) for pair in pairs]
+    for b, rate in enumerate(per_metre @ octant.T):  # (directions,) in 1/m
+        left = np.exp(np.maximum(rate[:, None] * path, -100.0)) * shell
+        for energy, pair in zip(out, pairs, strict=True):
+            energy[:, :, b] = pair[b] @ left
     return out
 
 
 def specular_energy(
-    hall: Hall, sources: Sequence[Radiators], receivers: Sequence[Radiators], exact_until: float, grid: int
-) -> NDArray[np.float64]:
+    hall: Hall,
+    parties: Sequence[tuple[Sequence[Radiators], Sequence[Radiators]]],
+    exact_until: float,
+    grid: int,
+) -> list[NDArray[np.float64]]:
     """Return the energy that was never scattered, without air: images one by one, then their continuum.
 
     Parameters
     ----------
     hall : Hall
         The room.
-    sources, receivers : sequence of Radiators
-        Who sends and who hears.
+    parties : sequence of (sources, receivers)
+        Who sends to whom.
     exact_until : float
         Time in s up to which images are counted one by one.
     grid : int
@@ -445,13 +449,14 @@ def specular_energy(
 
     Returns
     -------
-    ndarray, shape (sources, receivers, bands, grid)
+    list of ndarray, each of shape (sources, receivers, bands, grid)
+        One array for each party.
     """
     join = int(np.ceil(exact_until / STEP))
-    energy = _specular_continuum(hall, sources, receivers, grid)
-    exact = image_energy(hall, sources, receivers, (join - 0.5) * STEP, grid)
-    energy[..., :join] = exact[..., :join]
-    return energy
+    continua = _specular_continuum(hall, parties, grid)
+    for energy, (sources, receivers) in zip(continua, parties, strict=True):
+        energy[..., :join] = image_energy(hall, sources, receivers, (join - 0.5) * STEP, grid)[..., :join]
+    return continua
 
 
 def air_loss(hall: Hall, grid: int) -> NDArray[np.float64]:

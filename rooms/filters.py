@@ -31,7 +31,7 @@ def band_weights(frequency: NDArray[np.float64]) -> NDArray[np.float64]:
     position = np.log2(np.maximum(frequency, 1e-3))[None, :]
     centre = np.log2(MIDBANDS)[:, None]
     step = np.log2(MIDBANDS[1] / MIDBANDS[0])
-    weights = np.cos(np.pi / 2.0 * np.clip((position - centre) / step, -1.0, 1.0)) ** 2
+    weights: NDArray[np.float64] = np.cos(np.pi / 2.0 * np.clip((position - centre) / step, -1.0, 1.0)) ** 2
     weights[0, frequency <= MIDBANDS[0]] = 1.0
     weights[-1, frequency >= MIDBANDS[-1]] = 1.0
     return weights

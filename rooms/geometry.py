@@ -67,7 +67,7 @@ class Box:
     def areas(self) -> NDArray[np.float64]:
         """Area of each surface in m², shape (6,), in the order of `SURFACES`."""
         x, y, z = self.size
-        return np.repeat([y * z, x * z, x * y], 2).astype(np.float64)
+        return np.array([y * z, y * z, x * z, x * z, x * y, x * y], dtype=np.float64)
 
     def inside(self, points: ArrayLike, margin: float = 0.0) -> NDArray[np.bool_]:
         """Tell which points, shape (..., 3) in m, lie inside and at least ``margin`` m from every surface."""

@@ -148,10 +148,10 @@ def path_levels(scene: Scene, section: Section) -> tuple[NDArray[np.float64], ND
 
 
 @numba.njit(parallel=True, cache=True, fastmath=True)
-def _group_spectra(
+def _group_spectra(  # type: ignore[no-untyped-def]
     cells, hits, ear, points, axes, kappa, on_aim, level, ears, ear_axes, pressure, gains, size, log_amplitude, air,
     samples_per_m, step, lead, basis, knots, below, part, low_pass, high_pass, phases, spectra, power, first,
-):  # type: ignore[no-untyped-def]  # fmt: skip
+):  # fmt: skip
     """Sum the paths of all players through one image cell to one capsule, for every group.
 
     Writes the spectrum of the sum, the summed power of the single paths, and the sample at which the group begins.
@@ -209,7 +209,7 @@ def _group_spectra(
             for k in range(bins):
                 n = below[k]
                 h = shape[n] + part[k] * (shape[n + 1] - shape[n])
-                power[g, k] += (gain[p] * abs(h)) ** 2
+                power[g, k] += gain[p] ** 2 * (h.real**2 + h.imag**2)
                 spectra[g, k] += z * h * phases[p, k] * high_pass[k]
                 z *= turn
         if players > 1 and squares > 0.0:

@@ -6,6 +6,9 @@ as their distance says, is shaped band by band by the energy the hall lets throu
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
+
 import numba
 import numpy as np
 import scipy.fft
@@ -20,6 +23,9 @@ __all__ = ["late_part"]
 
 LOWEST = 20.0
 """Hz; nothing below is sound, so the late field has none of it."""
+
+SILENCE = 1e-10
+"""Amplitude below which the late field has ended: −200 dB, and far from the numbers processors are slow with."""
 
 
 def late_part(
@@ -55,9 +61,10 @@ def late_part(
     up = np.tile([0.0, 0.0, 1.0], (count, 1))
     between = diffuse_coherence(grid, centres, up, np.ones(count), c)
     # Cholesky, not the symmetric root: a section's noise depends on those before it only, and moves smoothly with it.
-    between = np.linalg.cholesky(between + 1e-9 * np.eye(count))
+    roots = np.linalg.cholesky(between + 1e-9 * np.eye(count))
 
     envelope = np.sqrt(np.maximum(energy, 0.0) / (STEP * rate)).astype(np.float32)
+    envelope[envelope < SILENCE] = 0.0
     out = np.zeros((*energy.shape[:2], samples), dtype=np.float32)
     first = np.minimum(np.ceil(arrivals * rate).astype(np.int64), samples)
     begin = 0
@@ -75,23 +82,30 @@ def late_part(
             mix_channels(spectra, square_roots(within), grid, frequency)
         if count > 1:
             spectra = np.ascontiguousarray(spectra.swapaxes(0, 1))
-            mix_channels(spectra, between, grid, frequency)
+            mix_channels(spectra, np.asarray(roots, dtype=np.complex128), grid, frequency)
             spectra = spectra.swapaxes(0, 1)
-        for i in range(count):
+
+        def shape(i: int, spectra: NDArray[np.complex64] = spectra, chosen: slice = chosen) -> None:
             for b, weight in enumerate(weights):
-                band = scipy.fft.irfft(spectra[i] * weight, size, axis=-1, workers=-1)
-                _add_shaped(band, envelope[i, chosen, b], first[i, chosen], 1.0 / (STEP * rate), out[i, chosen])
+                band = scipy.fft.irfft(spectra[i] * weight, size, axis=-1)
+                _add_shaped(band, envelope[i, chosen, b], first[i, chosen], STEP * rate, out[i, chosen])
+
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            list(pool.map(shape, range(count)))
         begin += capsules
     return out
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
-def _add_shaped(band, envelope, begin, steps_per_sample, out):  # type: ignore[no-untyped-def]
+@numba.njit(nogil=True, cache=True, fastmath=True)
+def _add_shaped(band, envelope, begin, samples_per_step, out):  # type: ignore[no-untyped-def]
     """Add band (channels, ≥ samples) times its envelope (channels, grid) to out (channels, samples) from begin on."""
-    for i in numba.prange(out.shape[0]):
-        last = envelope.shape[1] - 2
-        for n in range(begin[i], out.shape[1]):
-            at = n * steps_per_sample
-            k = min(int(at), last)
-            e = envelope[i, k] + np.float32(at - k) * (envelope[i, k + 1] - envelope[i, k])
-            out[i, n] += e * band[i, n]
+    for i in range(out.shape[0]):
+        for k in range(envelope.shape[1] - 1):
+            if envelope[i, k] == 0.0 and envelope[i, k + 1] == 0.0:
+                continue
+            first = max(int(np.ceil(k * samples_per_step)), begin[i])
+            last = min(int(np.ceil((k + 1) * samples_per_step)), out.shape[1])
+            slope = np.float32((envelope[i, k + 1] - envelope[i, k]) / samples_per_step)
+            level = np.float32(envelope[i, k] + slope * (first - k * samples_per_step))
+            for n in range(first, last):
+                out[i, n] += (level + slope * np.float32(n - first)) * band[i, n]

@@ -22,6 +22,9 @@ __all__ = ["Responses", "compute_responses"]
 CROSSFADE = 0.02
 """Length in s of the change from images to the late field; it begins at the mixing time."""
 
+CLOSE = 0.05
+"""Length in s of the fade with which responses end, some 90 dB down."""
+
 LENGTH = 1.5
 """Responses last this many times the longest band's reverberation time."""
 
@@ -67,7 +70,7 @@ class Responses:
     T30: NDArray[np.float64]
 
 
-def compute_responses(scene: Scene, progress: Callable[[str, float], None] | None = None) -> Responses:
+def compute_responses(scene: Scene, progress: Callable[[float], None] | None = None) -> Responses:
     """Compute the responses of every section to every capsule.
 
     Parameters
@@ -75,28 +78,28 @@ def compute_responses(scene: Scene, progress: Callable[[str, float], None] | Non
     scene : Scene
         The hall, who plays, who hears.
     progress : callable, optional
-        Called with what is being done and the part done, 0 … 1.
+        Called with the part done, 0 … 1.
 
     Returns
     -------
     Responses
     """
-    tell = progress or (lambda _what, _part: None)
+    tell = progress or (lambda _part: None)
     hall, rate = scene.hall, scene.sample_rate
-    tell("decay of the hall", 0.0)
+    tell(0.0)
     T30 = expected_T30(hall)
     mixed = mixing_time(hall)
     duration = max(LENGTH * float(T30.max()), 2.0 * mixed)
     grid = grid_size(duration)
 
-    tell("energy over time", 0.1)
+    tell(0.1)
     seated = [_players(s) for s in scene.sections]
     centres = [omni(s.centre) for s in scene.sections]
     capsules = [_capsule(a, c) for a, c in scene.capsules]
     omnis = [omni(np.array(c.position)) for _, c in scene.capsules]
     parties = [(seated, capsules), (centres, omnis)]
     scattered = scattered_energy(hall, parties, grid)
-    specular = [specular_energy(hall, *party, 2.0 * mixed, grid) for party in parties]
+    specular = specular_energy(hall, parties, 2.0 * mixed, grid)
     air = air_loss(hall, grid)
 
     levels = [path_levels(scene, s) for s in scene.sections]
@@ -105,18 +108,19 @@ def compute_responses(scene: Scene, progress: Callable[[str, float], None] | Non
 
     samples = int(np.ceil(duration * rate))
     fade = np.clip((np.arange(grid) * STEP - mixed) / CROSSFADE, 0.0, 1.0)
-    tell("late field", 0.3)
+    tell(0.35)
     late = (scattered[0] + specular[0] * np.sin(np.pi / 2.0 * fade) ** 2) * air
     responses = late_part(scene, late, arrivals, samples)
     early_fade = None
     for n, section in enumerate(scene.sections):
-        tell("early reflections", 0.6 + 0.4 * n / len(scene.sections))
+        tell(0.65 + 0.35 * n / len(scene.sections))
         early = early_part(scene, section, mixed + CROSSFADE)[:, :samples]
         if early_fade is None:
             time = np.arange(early.shape[1]) / rate
             early_fade = np.cos(np.pi / 2.0 * np.clip((time - mixed) / CROSSFADE, 0.0, 1.0))
         responses[n, :, : early.shape[1]] += (early * early_fade).astype(np.float32)
-    tell("responses", 1.0)
+    responses *= _closing(samples, rate)
+    tell(1.0)
 
     distances = np.linalg.norm(
         np.array([s.centre for s in scene.sections])[:, None] - np.array([c.position for _, c in scene.capsules]),
@@ -134,6 +138,12 @@ def compute_responses(scene: Scene, progress: Callable[[str, float], None] | Non
         mixing_time=mixed,
         T30=T30,
     )
+
+
+def _closing(samples: int, rate: float) -> NDArray[np.float32]:
+    """Return the fade with which responses end, shape (samples,), so that no end clicks."""
+    left = np.arange(samples, 0, -1) / (CLOSE * rate)
+    return np.asarray(np.sin(np.pi / 2.0 * np.minimum(left, 1.0)) ** 2, dtype=np.float32)
 
 
 def _players(section: Section) -> Radiators:

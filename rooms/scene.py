@@ -58,8 +58,8 @@ class Scene:
             ):
                 if not fits:
                     raise InputError(
-                        f"section '{section.name}': player {number} of {len(section.players)} at {_text(point)} m is "
-                        f"outside the hall or in a surface ({box.describe_range()}); move the section or widen the hall",
+                        f"section '{section.name}': player {number} of {len(section.players)} at {_text(point)} m "
+                        f"is outside the hall or in a surface ({box.describe_range()}); move the section or widen the hall",
                         at=("sections", section.name),
                     )
         for array in self.arrays:
@@ -74,8 +74,8 @@ class Scene:
                     gap = np.linalg.norm(section.positions - np.array(capsule.position), axis=1)
                     if gap.min() < CLEARANCE:
                         raise InputError(
-                            f"array '{array.name}': capsule '{capsule.name}' at {_text(capsule.position)} m is on top of "
-                            f"player {int(gap.argmin()) + 1} of section '{section.name}'; "
+                            f"array '{array.name}': capsule '{capsule.name}' at {_text(capsule.position)} m is on top "
+                            f"of player {int(gap.argmin()) + 1} of section '{section.name}'; "
                             f"at least {CLEARANCE:g} m between them is needed",
                             at=("arrays", array.name),
                         )

@@ -28,7 +28,7 @@ BANDS: NDArray[np.float64] = np.array([63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0
 BAND_NAMES: tuple[str, ...] = tuple(f"{band:.0f}" for band in BANDS)
 """The bands as the keys of tables and reports."""
 
-MIDBANDS: NDArray[np.float64] = 1000.0 * 10.0 ** (0.3 * np.arange(-4, 5))
+MIDBANDS: NDArray[np.float64] = np.power(10.0, 3.0 + 0.3 * np.arange(-4, 5), dtype=np.float64)
 """Exact octave mid-bands in Hz (IEC 61260-1, base ten)."""
 
 
@@ -105,7 +105,7 @@ def air_attenuation(
 
 def air_energy_loss(temperature: float, humidity: float) -> NDArray[np.float64]:
     """Return m, the energy attenuation of air in 1/m per octave band, shape (9,): energy falls as exp(−m·r)."""
-    return air_attenuation(MIDBANDS, temperature, humidity) * (np.log(10.0) / 10.0)
+    return np.asarray(air_attenuation(MIDBANDS, temperature, humidity) * (np.log(10.0) / 10.0))
 
 
 def unit_vector(azimuth: float, elevation: float = 0.0) -> NDArray[np.float64]:
