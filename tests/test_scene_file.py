@@ -231,6 +231,8 @@ def test_a_section_and_an_array_carry_their_place_in_the_mix() -> None:
         {"violins-1": False, "cellos": True},
     )
     assert {p.facing for p in scene.sections[1].players} == {180.0}
+    around = built(text.replace("facing = 180", "facing = 180\nposition = [3, 3, 0]"))
+    assert {p.facing for p in around.sections[1].players} == {180.0}
     assert 180.0 not in {p.facing for p in scene.sections[0].players}
     assert scene.buses == {"main": Bus(gain=2.0, mute=True, delay=0.01, align=True)}
     assert [c.gain for c in scene.arrays[0].capsules] == [-1.0, 0.0, 0.0]

@@ -107,6 +107,8 @@ def test_files_that_are_no_toml_are_told_apart(tmp_path: Path) -> None:
     (tmp_path / "marked.toml").write_bytes(b"\xef\xbb\xbftitle = 'a'\r\nseed = 1\r\n")
     with pytest.raises(InputError, match=r"scnee\.toml: no such file; did you mean 'scene\.toml'\?$"):
         read_toml(tmp_path / "scnee.toml")
+    with pytest.raises(InputError, match=r"qqqqqq: no such file$"):
+        read_toml(tmp_path / "qqqqqq")
     with pytest.raises(InputError, match=r"is a folder; give the scene file in it$"):
         read_toml(tmp_path)
     with pytest.raises(InputError, match=r"byte 11 is not UTF-8; save the file as UTF-8 text$"):
