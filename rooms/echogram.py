@@ -414,7 +414,7 @@ def _specular_continuum(
     def patterns(radiators: Sequence[Radiators]) -> NDArray[np.float64]:
         cosines = (np.einsum("dmx,px->dmp", directions, radiator.axes) for radiator in radiators)
         means = [r.energy * r.pattern(c).mean(axis=(1, 2)) for r, c in zip(radiators, cosines, strict=True)]
-        return np.array(means).transpose(2, 0, 1)  # (bands, radiators, directions)
+        return np.ascontiguousarray(np.array(means).transpose(2, 0, 1))  # (bands, radiators, directions)
 
     pairs = [patterns(sources)[:, :, None] * patterns(receivers)[:, None] for sources, receivers in parties]
     per_metre = _log_keep(hall).reshape(-1, 3, 2).mean(axis=2) / np.array(hall.box.size)  # (bands, axes)

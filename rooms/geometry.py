@@ -56,7 +56,7 @@ class Box:
     @property
     def upper(self) -> NDArray[np.float64]:
         """Corner with the largest coordinates in m, shape (3,)."""
-        return self.lower + np.array(self.size)
+        return np.asarray(self.lower + np.array(self.size))
 
     @property
     def volume(self) -> float:
