@@ -16,6 +16,7 @@ from rooms.errors import InputError, SitzprobeError
 if TYPE_CHECKING:
     from render.export import Encoding
     from render.scene_file import SceneFile
+    from render.session import Rendering
     from render.stems import StemDescription
 
 __all__ = ["main"]
@@ -88,9 +89,8 @@ def render(scene: Path | None, output: Path, stems: bool, encoding: Encoding, qu
 
     with _progress(quiet) as tell:
         done = render_scene(scene or catalogue.demo(), output, stems=stems, encoding=encoding, progress=tell)
-    for file in done.report.files:
-        click.echo(done.folder / file.path)
-    click.echo(done.folder / "report.html")
+    for line in _rendered(done):
+        click.echo(line)
     for warning in done.report.warnings:
         click.echo(f"warning: {warning}", err=True)
 
@@ -173,16 +173,64 @@ def presets(kind: str | None, name: str | None, as_json: bool) -> None:
 
 @contextmanager
 def _progress(quiet: bool) -> Iterator[Callable[[str, float], None] | None]:
-    """Draw a bar on stderr while a terminal is there to see it; yields what tells it, or None."""
-    if quiet or not sys.stderr.isatty():
+    """Show on stderr what is being done; yields what tells it, or None.
+
+    On a terminal a bar for each step with the time left, elsewhere a line when a step begins.
+    """
+    if quiet:
         yield None
         return
-    from rich.console import Console
-    from rich.progress import Progress
+    steps: dict[str, Any] = {}
+    if not sys.stderr.isatty():
 
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=1.0)
-        yield lambda what, part: bar.update(task, description=what, completed=part)
+        def announce(what: str, part: float) -> None:
+            if what not in steps:
+                steps[what] = part
+                click.echo(f"{what} …", err=True)
+
+        yield announce
+        return
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        Progress,
+        TaskProgressColumn,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
+
+    columns = TextColumn("{task.description}"), BarColumn(), TaskProgressColumn()
+    with Progress(*columns, TimeRemainingColumn(), TimeElapsedColumn(), console=Console(stderr=True)) as bars:
+
+        def draw(what: str, part: float) -> None:
+            if what not in steps:
+                steps[what] = bars.add_task(what, total=1.0)
+            bars.update(steps[what], completed=part)
+
+        yield draw
+
+
+def _rendered(done: Rendering) -> Iterator[str]:
+    """Say where a render wrote, and the few numbers that matter."""
+    from render.report import mean_of_mid_bands
+
+    report = done.report
+    hall, timing = report.hall, report.timing
+    middle = mean_of_mid_bands(hall.T30_s) or float("nan")
+    asked = f", asked {hall.asked_T30_s:g} s" if isinstance(hall.asked_T30_s, float) else ""
+    yield f"{report.title}: {hall.name}, {hall.volume_m3:.0f} m³, T30 {middle:.2f} s (500 Hz and 1 kHz{asked})"
+    for file in done.mixes:
+        levels = [(file.peak_dbfs, "dBFS peak"), (file.true_peak_dbtp, "dBTP"), (file.lufs, "LUFS")]
+        shown = ", ".join(f"{level:.1f} {unit}" for level, unit in levels if level is not None)
+        yield f"{done.folder / file.path}: {file.samples / file.sample_rate:.1f} s, {shown or 'silence'}"
+    yield f"{len(report.files)} audio files in {done.folder}; figures and numbers in {done.folder / 'report.html'}"
+    memory = f", {timing.peak_memory_mib:.0f} MiB" if timing.peak_memory_mib is not None else ""
+    yield (
+        f"responses {timing.responses_s:.1f} s, rendering {timing.render_s:.1f} s "
+        f"({timing.realtime_factor:.0f} × real time){memory}"
+    )
+    yield "Start playback low: long loud listening damages hearing."
 
 
 def _stem_row(section: str, stem: StemDescription) -> tuple[str, ...]:

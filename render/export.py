@@ -117,8 +117,14 @@ class WaveWriter:
         integers = np.clip(levels, -top - 1, top).astype("<i4").T
         return np.ascontiguousarray(integers).view(np.uint8).reshape(-1, 4)[:, : bits // 8].tobytes()
 
-    def _finish(self) -> None:
-        """Complete the sizes, or refuse a file that would clip."""
+    def refuse_clipping(self) -> None:
+        """Refuse integers that clipped; called on the loudest of several files, its gain fits them all.
+
+        Raises
+        ------
+        InputError
+            With the gain that would fit.
+        """
         if self._over:
             top = 1 - 2.0 ** (2 - _BITS[self._encoding])  # a step below full scale, for the dither
             gain_db = math.floor(10 * 20 * math.log10(top / self.peak)) / 10
@@ -126,6 +132,10 @@ class WaveWriter:
                 f"{self.path}: peaks at {20 * math.log10(self.peak):+.1f} dBFS and would clip at "
                 f"{_BITS[self._encoding]} bit; lower the gain by {-gain_db:.1f} dB or write float32"
             )
+
+    def _finish(self) -> None:
+        """Complete the sizes, or refuse a file that would clip."""
+        self.refuse_clipping()
         with _naming(self.path):
             if self._data_bytes() % 2:
                 self._file.write(b"\0")

@@ -48,11 +48,14 @@ class Rendering:
         Everything in numbers; also in the folder, as report.json and report.html.
     responses : Responses
         What it was rendered with.
+    mixes : tuple of WrittenFile
+        The stereo mix of each cue.
     """
 
     folder: Path
     report: Report
     responses: Responses
+    mixes: tuple[WrittenFile, ...]
 
 
 def render_scene(
@@ -108,12 +111,15 @@ def render_scene(
 
     began = time.perf_counter()
     files: list[WrittenFile] = []
+    mixes: list[WrittenFile] = []
     heard_s = 0.0
     for cue in scene_file.cues:
         voices, start, notes = cue_voices(scene_file, cue, headers, halved, rate)
         warnings += notes
         heard_s += max(voice.samples for voice in voices) / rate
-        files += _render_cue(cue, voices, start, scene.seed, rate, console, folder, stems, encoding, tell)
+        written = _render_cue(cue, voices, start, scene.seed, rate, console, folder, stems, encoding, tell)
+        files += written
+        mixes.append(written[0])
     render_s = time.perf_counter() - began
 
     tell("figures and report", 0.0)
@@ -134,7 +140,7 @@ def render_scene(
     reflections = {s.name: early_reflections(scene.hall, s.centre, capsule.position, REFLECTIONS_S) for s in seated}
     write_report(report, save_figures(report, responses, reflections, folder / "figures"), folder)
     tell("figures and report", 1.0)
-    return Rendering(folder, report, responses)
+    return Rendering(folder, report, responses, tuple(mixes))
 
 
 def _render_cue(
@@ -149,7 +155,10 @@ def _render_cue(
     encoding: Encoding,
     tell: Progress,
 ) -> list[WrittenFile]:
-    """Read, convolve, mix and write one cue block by block; no file appears unless all of them are whole."""
+    """Read, convolve, mix and write one cue block by block; no file appears unless all of them are whole.
+
+    The first file returned is the stereo mix.
+    """
     rows = [console.sections.index(voice.section) for voice in voices]
     # Only a cue without some section needs a copy.
     responses = console.responses if rows == list(range(len(console.sections))) else console.responses[rows]
@@ -195,6 +204,7 @@ def _render_cue(
                     files[array].take(console.law[:, m] @ signals[m])
             done += heard.shape[1]
             tell(f"rendering {cue.name}", done / total)
+        max(outputs, key=lambda file: file.writer.peak).writer.refuse_clipping()
     return [file.written(rate, total) for file in outputs]
 
 
