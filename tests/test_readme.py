@@ -1,0 +1,52 @@
+"""The README keeps its promises: its commands are those CI runs, its Python runs, its links lead somewhere."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_python_lines_run_as_printed(tmp_path: Path) -> None:
+    """Pasted into a file in an empty folder, the README's Python renders the demo."""
+    (code,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "rendered" / "mix" / "demo.wav").is_file()
+
+
+def test_two_commands_stand_on_lines_of_their_own() -> None:
+    """CI finds exactly one command that renders and one that tests, each a single line that starts from nothing."""
+    commands = [line for line in README.splitlines() if line.startswith("python3 -m venv")]
+    assert len(commands) == 2
+    assert commands[0].endswith("sitzprobe render")
+    assert commands[1].endswith("pytest")
+    assert "grep '^python3 -m venv' README.md" in (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
+def test_links_and_pictures_exist(name: str) -> None:
+    """Every relative link of the documents leads to a file."""
+    text = (ROOT / name).read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)#]+)\)", text):
+        assert target.startswith("https://") or (ROOT / target).is_file(), target
+
+
+def test_developers_page_names_every_module() -> None:
+    """The map of the house has all rooms in it."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for package in ("rooms", "render"):
+        for module in (ROOT / package).glob("*.py"):
+            assert module.stem == "__init__" or re.search(rf"\b{module.stem}\b", text), module.stem
+
+
+def test_cautions_are_given() -> None:
+    """Loud listening, rigging and building each have their line."""
+    for word in ("hearing", "riggers", "licensed acoustician"):
+        assert word in README
