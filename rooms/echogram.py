@@ -274,33 +274,34 @@ def scattered_energy(
     B = S + KᵀB. A receiver looks along its rays at patches of radiance B/(π·area); an energy of one at 1 m is a power
     of 4π, hence the factor 16π/area for the mean over the sphere.
     """
-    bands = hall.absorption.shape[0]
     scatter = (1.0 - hall.absorption) * hall.scattering
     area = hall.box.areas / cuts**2
-    look = np.tile(16.0 * np.pi / area, (bands, 1))
+    look = np.tile(16.0 * np.pi / area, (len(scatter), 1))
     sent = _radiator_deposits(hall, [s for sources, _ in parties for s in sources], scatter, grid, cuts)
     seen = _radiator_deposits(hall, [r for _, receivers in parties for r in receivers], look, grid, cuts)
     points, directions = _patch_rays(hall, cuts)
-    weights = np.full((len(points), bands), 1.0 / PATCH_RAYS)
+    weights = np.full((len(points), len(BANDS)), 1.0 / PATCH_RAYS)
     passed = _deposits(hall, points, directions, weights, 6 * cuts**2, scatter, grid, cuts)
 
     # Damping by 1e-2 over the grid: what the circular convolution wraps around falls on the loud beginning, 20 dB
     # lower yet.
     size = scipy.fft.next_fast_len(grid, real=True)
-    damping = 1e-2 ** (np.arange(grid) / size)
+    damping = (1e-2 ** (np.arange(grid) / size)).astype(np.float32)
     identity = np.eye(passed.shape[0])
-    energy = [np.empty((len(sources), len(receivers), bands, grid)) for sources, receivers in parties]
-    for b in range(bands):
-        k, s, r = (scipy.fft.rfft(h[:, :, b] * damping, size, axis=-1) for h in (passed, sent, seen))
+    energy = [np.empty((len(sources), len(receivers), len(BANDS), grid)) for sources, receivers in parties]
+    for b in range(len(BANDS)):
+        k, s, r = (scipy.fft.rfft((h[:, :, b] * damping).astype(np.float64), size) for h in (passed, sent, seen))
         leaving = np.linalg.solve(identity - k.transpose(2, 1, 0), s.transpose(2, 1, 0))
         row = column = 0
         for out in energy:
             rows, columns = slice(row, row + out.shape[1]), slice(column, column + out.shape[0])
             heard = np.matmul(r[rows].transpose(2, 0, 1), leaving[:, :, columns])
-            out[:, :, b] = scipy.fft.irfft(heard.transpose(2, 1, 0), size, axis=-1)[..., :grid] / damping
+            out[:, :, b] = scipy.fft.irfft(heard.transpose(2, 1, 0), size)[..., :grid] / damping
             row, column = rows.stop, columns.stop
-    # Rounding leaves a floor some 140 dB below the peak; nothing physical is claimed there.
-    return [np.where(out > 1e-13 * out.max(axis=-1, keepdims=True), out, 0.0) for out in energy]
+    for out in energy:
+        # Rounding leaves a floor some 140 dB below the peak; nothing physical is claimed there.
+        out[out < 1e-13 * out.max(axis=-1, keepdims=True)] = 0.0
+    return energy
 
 
 @numba.njit(parallel=True, cache=True, fastmath=True)
@@ -465,5 +466,5 @@ def air_loss(hall: Hall, grid: int) -> NDArray[np.float64]:
 
 
 def grid_size(duration: float) -> int:
-    """Return how many time steps cover a duration in s."""
-    return int(np.ceil(duration / STEP)) + 1
+    """Return how many time steps cover a duration in s, rounded up to a length transforms are fast with."""
+    return int(scipy.fft.next_fast_len(int(np.ceil(duration / STEP)) + 1, real=True))

@@ -77,6 +77,7 @@ def late_part(
                 random = generator(scene.seed, "late", section.name, array.name, capsule.name)
                 random.standard_normal(out=noise[i, j], dtype=np.float32)
         spectra = scipy.fft.rfft(noise, size, axis=-1, workers=-1)
+        del noise
         if capsules > 1:
             within = diffuse_coherence(grid, array.positions, array.axes, array.pressure_parts, c)
             mix_channels(spectra, square_roots(within), grid, frequency)

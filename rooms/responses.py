@@ -98,27 +98,28 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
     capsules = [_capsule(a, c) for a, c in scene.capsules]
     omnis = [omni(np.array(c.position)) for _, c in scene.capsules]
     parties = [(seated, capsules), (centres, omnis)]
-    scattered = scattered_energy(hall, parties, grid)
     specular = specular_energy(hall, parties, 2.0 * mixed, grid)
-    air = air_loss(hall, grid)
+    total = scattered_energy(hall, parties, grid)
+    fade = np.clip((np.arange(grid) * STEP - mixed) / CROSSFADE, 0.0, 1.0)
+    late = (total[0] + specular[0] * np.sin(np.pi / 2.0 * fade) ** 2) * air_loss(hall, grid)
+    for energy, images in zip(total, specular, strict=True):
+        energy += images
+        energy *= air_loss(hall, grid)
+    del specular
 
     levels = [path_levels(scene, s) for s in scene.sections]
     arrivals = np.array([arrival for arrival, _ in levels])
     direct = np.array([energy for _, energy in levels])
 
     samples = int(np.ceil(duration * rate))
-    fade = np.clip((np.arange(grid) * STEP - mixed) / CROSSFADE, 0.0, 1.0)
     tell(0.35)
-    late = (scattered[0] + specular[0] * np.sin(np.pi / 2.0 * fade) ** 2) * air
     responses = late_part(scene, late, arrivals, samples)
-    early_fade = None
+    del late
     for n, section in enumerate(scene.sections):
         tell(0.65 + 0.35 * n / len(scene.sections))
         early = early_part(scene, section, mixed + CROSSFADE)[:, :samples]
-        if early_fade is None:
-            time = np.arange(early.shape[1]) / rate
-            early_fade = np.cos(np.pi / 2.0 * np.clip((time - mixed) / CROSSFADE, 0.0, 1.0))
-        responses[n, :, : early.shape[1]] += (early * early_fade).astype(np.float32)
+        past = np.clip((np.arange(early.shape[1]) / rate - mixed) / CROSSFADE, 0.0, 1.0)
+        responses[n, :, : early.shape[1]] += (early * np.cos(np.pi / 2.0 * past)).astype(np.float32)
     responses *= _closing(samples, rate)
     tell(1.0)
 
@@ -131,8 +132,8 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
         samples=responses,
         arrivals=arrivals,
         direct_db=energy_db(direct[:, :, BANDS == 1000.0][..., 0]),
-        energy=_bins((scattered[0] + specular[0]) * air),
-        omni_energy=_bins((scattered[1] + specular[1]) * air),
+        energy=_bins(total[0]),
+        omni_energy=_bins(total[1]),
         omni_arrivals=distances / hall.speed_of_sound,
         bin_s=STEP,
         mixing_time=mixed,
@@ -163,8 +164,7 @@ def _capsule(array: Array, capsule: Capsule) -> Radiators:
 
 
 def _bins(energy: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Turn energy on the time grid into energy per bin: each grid point belongs half to either side."""
-    out = energy.copy()
-    out[..., 1:] *= 0.5
-    out[..., :-1] += out[..., 1:]
-    return out
+    """Turn energy on the time grid into energy per bin, in place: each grid point belongs half to either side."""
+    energy[..., 1:] *= 0.5
+    energy[..., :-1] += energy[..., 1:]
+    return energy

@@ -59,7 +59,8 @@ class Scene:
                 if not fits:
                     raise InputError(
                         f"section '{section.name}': player {number} of {len(section.players)} at {_text(point)} m "
-                        f"is outside the hall or in a surface ({box.describe_range()}); move the section or widen the hall",
+                        f"is outside the hall or in a surface ({box.describe_range()}); "
+                        "move the section or widen the hall",
                         at=("sections", section.name),
                     )
         for array in self.arrays:
