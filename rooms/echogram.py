@@ -124,23 +124,26 @@ def sphere(count: int) -> NDArray[np.float64]:
 
 
 @numba.njit(parallel=True, cache=True, fastmath=True)
-def _run(points, directions, weights, target, size, keep, deposit, cuts, step_m, histogram):  # type: ignore[no-untyped-def]
+def _run(points, directions, weights, size, keep, deposit, cuts, step_m, histogram):  # type: ignore[no-untyped-def]
     """Follow rays specularly; at each wall hit add weight·deposit to histogram (targets, patches, bands, grid).
 
-    Rays of one target follow each other, so that targets run in parallel without sharing memory.
+    Each target has equally many rays, one target's after the other's, so that targets run in parallel without sharing
+    memory.
     """
     targets = histogram.shape[0]
+    rays = points.shape[0] // targets
     bands = weights.shape[1]
     grid = histogram.shape[3]
     reach = (grid - 1) * step_m
-    start = np.searchsorted(target, np.arange(targets + 1))
     for g in numba.prange(targets):
         w = np.empty(bands)
-        for n in range(start[g], start[g + 1]):
+        for n in range(g * rays, (g + 1) * rays):
             x, y, z = points[n, 0], points[n, 1], points[n, 2]
             dx, dy, dz = directions[n, 0], directions[n, 1], directions[n, 2]
-            w[:] = weights[n]
-            least = w.max() * 1e-7
+            least = 0.0
+            for b in range(bands):
+                w[b] = weights[n, b]
+                least = max(least, 1e-7 * w[b])
             path = 0.0
             while True:
                 tx = ((size[0] - x) / dx if dx > 0 else -x / dx) if dx != 0 else 1e30
@@ -197,11 +200,11 @@ def _deposits(
 ) -> NDArray[np.float32]:
     """Run rays, equally many for each target and one target after the other; return (targets, patches, bands, grid)."""
     histogram = np.zeros((targets, 6 * cuts**2, deposit.shape[0], grid), dtype=np.float32)
-    target = np.repeat(np.arange(targets), len(points) // targets)
-    keep = (1.0 - hall.absorption) * (1.0 - hall.scattering)
+    keep = np.ascontiguousarray((1.0 - hall.absorption) * (1.0 - hall.scattering))
+    deposit = np.ascontiguousarray(deposit)
     size = np.array(hall.box.size)
     step_m = STEP * hall.speed_of_sound
-    _run(points, directions, weights, target, size, keep, deposit, cuts, step_m, histogram)
+    _run(points, directions, weights, size, keep, deposit, cuts, step_m, histogram)
     return histogram
 
 
@@ -304,14 +307,14 @@ def scattered_energy(
     return energy
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(cache=True, fastmath=True)
 def _add_images(points, axes, kappa, on_aim, energy, ears, ear_axes, pressure, size, log_keep, reach, step_m, out):  # type: ignore[no-untyped-def]
     """Add the energy of every image within ``reach`` m to out (ears, bands, grid)."""
     bands = kappa.shape[0]
     cells = np.empty(3, np.int64)
     for a in range(3):
         cells[a] = int(reach / size[a]) + 2
-    for m in numba.prange(ears.shape[0]):
+    for m in range(ears.shape[0]):
         image = np.empty(3)
         hits = np.empty(6)
         for i in range(-cells[0], cells[0] + 1):

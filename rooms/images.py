@@ -186,7 +186,10 @@ def _group_spectra(  # type: ignore[no-untyped-def]
                 for w in range(6):
                     loss += hits[g, w] * log_amplitude[b, w]
                 colour[p, b] = loss
-        begin = int(np.floor(delay.min())) - lead
+        nearest = delay[0]
+        for p in range(players):
+            nearest = min(nearest, delay[p])
+        begin = int(np.floor(nearest)) - lead
         first[g] = begin
 
         shape = np.empty(knots, np.complex128)
@@ -223,10 +226,10 @@ def _group_spectra(  # type: ignore[no-untyped-def]
                 z *= turn
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(cache=True, fastmath=True)
 def _overlap_add(groups, first, start, out):  # type: ignore[no-untyped-def]
     """Add groups, sorted by capsule, to out (capsules, samples) at their first samples."""
-    for m in numba.prange(out.shape[0]):
+    for m in range(out.shape[0]):
         for g in range(start[m], start[m + 1]):
             for n in range(groups.shape[1]):
                 at = first[g] + n

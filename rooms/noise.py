@@ -90,11 +90,11 @@ def square_roots(matrices: NDArray[np.complex128]) -> NDArray[np.complex128]:
     return np.asarray(scaled @ np.conj(np.swapaxes(vectors, -1, -2)))
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(cache=True, fastmath=True)
 def _mix(spectra, factors, below, part):  # type: ignore[no-untyped-def]
     """Multiply the channels of spectra (batch, channels, bins) in place by factors interpolated over frequency."""
     batch, channels, bins = spectra.shape
-    for n in numba.prange(batch):
+    for n in range(batch):
         x = np.empty(channels, np.complex64)
         for k in range(bins):
             f = below[k]
