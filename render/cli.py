@@ -173,27 +173,15 @@ def presets(kind: str | None, name: str | None, as_json: bool) -> None:
 
 @contextmanager
 def _progress(quiet: bool) -> Iterator[Callable[[str, float], None] | None]:
-    """Show on stderr what is being done; yields what tells it, or None.
-
-    On a terminal a bar for each step with the time left, elsewhere a line when a step begins.
-    """
-    if quiet:
+    """Draw on stderr a bar for each step with the time left, if a terminal is there; yields what tells it, or None."""
+    if quiet or not sys.stderr.isatty():
         yield None
-        return
-    steps: dict[str, Any] = {}
-    if not sys.stderr.isatty():
-
-        def announce(what: str, part: float) -> None:
-            if what not in steps:
-                steps[what] = part
-                click.echo(f"{what} …", err=True)
-
-        yield announce
         return
     from rich.console import Console
     from rich.progress import (
         BarColumn,
         Progress,
+        TaskID,
         TaskProgressColumn,
         TextColumn,
         TimeElapsedColumn,
@@ -201,6 +189,7 @@ def _progress(quiet: bool) -> Iterator[Callable[[str, float], None] | None]:
     )
 
     columns = TextColumn("{task.description}"), BarColumn(), TaskProgressColumn()
+    steps: dict[str, TaskID] = {}
     with Progress(*columns, TimeRemainingColumn(), TimeElapsedColumn(), console=Console(stderr=True)) as bars:
 
         def draw(what: str, part: float) -> None:
