@@ -24,15 +24,19 @@ sharp."""
 TIGHT = 4000.0
 """Hz."""
 
-MOST_CORRECTION = 16.0
-"""Largest energy ratio by which the tone is evened out (12 dB)."""
+MOST_CORRECTION = 2.3
+"""Largest correction of the tone, as the logarithm of an amplitude (20 dB)."""
+
+
+ROUNDS = 6
+"""Rounds of evening out: a correction changes what its neighbours need."""
 
 
 def crossover(frequency: NDArray[np.float64]) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    """Return the low-pass and high-pass spectra of a fourth-order Linkwitz–Riley crossover.
+    """Return the low-pass and high-pass spectra of a third-order Butterworth crossover.
 
-    Causal, and the two sum to an all-pass (Linkwitz, "Active crossover networks for noncoincident drivers", J. Audio
-    Eng. Soc. 24, 1976).
+    Causal; at odd orders both the sum and the difference of the two are all-pass, so a player's sign does no harm at the
+    crossover (Linkwitz, "Active crossover networks for noncoincident drivers", J. Audio Eng. Soc. 24, 1976).
 
     Parameters
     ----------
@@ -40,8 +44,8 @@ def crossover(frequency: NDArray[np.float64]) -> tuple[NDArray[np.complex128], N
         Hz.
     """
     s = 1j * frequency / CROSSOVER
-    butterworth = 1.0 + np.sqrt(2.0) * s + s**2
-    return 1.0 / butterworth**2, s**4 / butterworth**2
+    butterworth = (s + 1.0) * (s**2 + s + 1.0)
+    return 1.0 / butterworth, s**3 / butterworth
 
 
 def decorrelation(seed: int, name: str, players: int, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:
@@ -80,33 +84,41 @@ def decorrelation(seed: int, name: str, players: int, frequency: NDArray[np.floa
     return out
 
 
-def _third_octave_sums(power: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the power in the third octave around each bin, shape kept."""
-    bins = np.arange(power.shape[-1])
-    low = np.floor(bins * 2.0 ** (-1.0 / 6.0) + 0.5).astype(np.int64)
-    high = np.minimum(np.floor(bins * 2.0 ** (1.0 / 6.0) + 0.5).astype(np.int64), len(bins) - 1)
-    total = np.concatenate([np.zeros((*power.shape[:-1], 1)), np.cumsum(power, axis=-1)], axis=-1)
-    return np.asarray(total[..., high + 1] - total[..., low])
-
-
-def hold_tone(spectra: NDArray[np.complex128], power: NDArray[np.float64], size: int) -> NDArray[np.complex128]:
+def hold_tone(
+    spectra: NDArray[np.complex128], power: NDArray[np.float64], frequency: NDArray[np.float64]
+) -> NDArray[np.complex128]:
     """Give sums of players the third-octave power that their single paths have together.
 
     Parameters
     ----------
-    spectra : ndarray, shape (groups, size // 2 + 1)
-        Sums over players.
-    power : ndarray, shape (groups, size // 2 + 1)
+    spectra : ndarray, shape (groups, bins)
+        Sums over players, on the bins of a real transform of even length.
+    power : ndarray, shape (groups, bins)
         Summed power of the single players.
-    size : int
-        Transform length.
+    frequency : ndarray, shape (bins,)
+        Hz.
 
     Returns
     -------
-    ndarray, shape (groups, size // 2 + 1)
-        The sums through a minimum-phase correction.
+    ndarray, shape (groups, bins)
+        The sums through a minimum-phase correction that is smooth between the third octaves of IEC 61260-1.
     """
-    wanted = _third_octave_sums(power)
-    found = _third_octave_sums(np.abs(spectra) ** 2)
-    ratio = np.clip(wanted / np.maximum(found, 1e-30), 1.0 / MOST_CORRECTION, MOST_CORRECTION)
-    return spectra * np.exp(minimum_phase(0.5 * np.log(ratio), size))
+    position = 10.0 * np.log10(np.maximum(frequency, frequency[1]) / 1000.0)
+    bands = np.arange(np.floor(position[0]), np.ceil(position[-1]) + 1.0)
+    # Each bin's power counts in its third octave; each bin's correction lies between those of two mid-bands.
+    edges = np.searchsorted(position, bands - 0.5)
+    held = np.flatnonzero(np.diff(np.append(edges, len(position))) > 0)
+    edges, bands = edges[held], bands[held]
+    below = np.clip(np.searchsorted(bands, position, side="right") - 1, 0, len(bands) - 2)
+    part = np.clip((position - bands[below]) / (bands[below + 1] - bands[below]), 0.0, 1.0)
+
+    wanted = np.add.reduceat(power, edges, axis=-1)
+    found = np.abs(spectra) ** 2
+    gains = np.zeros_like(wanted)
+    log_gain = np.zeros_like(power)
+    for _ in range(ROUNDS):
+        reached = np.add.reduceat(found * np.exp(2.0 * log_gain), edges, axis=-1)
+        gains += 0.5 * np.log(wanted / np.maximum(reached, 1e-30))
+        gains = np.clip(gains, -MOST_CORRECTION, MOST_CORRECTION)
+        log_gain = gains[:, below] + part * (gains[:, below + 1] - gains[:, below])
+    return spectra * np.exp(minimum_phase(log_gain, 2 * (len(frequency) - 1)))

@@ -303,7 +303,7 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
         part, low_pass, high_pass, phases, spectra, power, first,
     )  # fmt: skip
     if not alone:
-        spectra = hold_tone(spectra, power, size)
+        spectra = hold_tone(spectra, power, frequency)
     spectra *= nyquist_taper(frequency, rate)
     groups = scipy.fft.irfft(spectra, size, axis=-1, workers=-1)
     out = np.zeros((len(ears), int(np.ceil(until * rate)) + 1))
