@@ -35,8 +35,8 @@ ROUNDS = 6
 def crossover(frequency: NDArray[np.float64]) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
     """Return the low-pass and high-pass spectra of a third-order Butterworth crossover.
 
-    Causal; at odd orders both the sum and the difference of the two are all-pass, so a player's sign does no harm at the
-    crossover (Linkwitz, "Active crossover networks for noncoincident drivers", J. Audio Eng. Soc. 24, 1976).
+    Causal; at odd orders both the sum and the difference of the two are all-pass, so a player's sign does no harm at
+    the crossover (Linkwitz, "Active crossover networks for noncoincident drivers", J. Audio Eng. Soc. 24, 1976).
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def crossover(frequency: NDArray[np.float64]) -> tuple[NDArray[np.complex128], N
     """
     s = 1j * frequency / CROSSOVER
     butterworth = (s + 1.0) * (s**2 + s + 1.0)
-    return 1.0 / butterworth, s**3 / butterworth
+    return np.asarray(1.0 / butterworth), np.asarray(s**3 / butterworth)
 
 
 def decorrelation(seed: int, name: str, players: int, frequency: NDArray[np.float64]) -> NDArray[np.complex128]:

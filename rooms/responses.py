@@ -124,8 +124,8 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
         early = early_part(scene, section, mixed + CROSSFADE)[:, :samples]
         past = np.clip((np.arange(early.shape[1]) / rate - mixed) / CROSSFADE, 0.0, 1.0)
         responses[n, :, : early.shape[1]] += (early * np.cos(np.pi / 2.0 * past)).astype(np.float32)
-    responses = _without_dc(responses, rate)
-    responses *= _closing(samples, rate)
+    for of_section in responses:
+        of_section[:] = _without_dc(of_section, rate) * _closing(samples, rate)
     tell(1.0)
 
     distances = np.linalg.norm(
@@ -146,13 +146,13 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
     )
 
 
-def _without_dc(responses: NDArray[np.float32], rate: float) -> NDArray[np.float32]:
-    """Return the responses through a causal second-order Butterworth high-pass at `SUBSONIC`, last axis samples."""
+def _without_dc(responses: NDArray[np.float32], rate: float) -> NDArray[np.float64]:
+    """Return responses through a causal second-order Butterworth high-pass at `SUBSONIC`, last axis samples."""
     w = np.tan(np.pi * SUBSONIC / rate)  # bilinear transform of s²/(s² + √2·s + 1)
     scale = 1.0 + np.sqrt(2.0) * w + w**2
     b = np.array([1.0, -2.0, 1.0]) / scale
     a = np.array([1.0, 2.0 * (w**2 - 1.0) / scale, (1.0 - np.sqrt(2.0) * w + w**2) / scale])
-    return np.asarray(scipy.signal.lfilter(b, a, responses, axis=-1), dtype=np.float32)
+    return np.asarray(scipy.signal.lfilter(b, a, responses.astype(np.float64), axis=-1))
 
 
 def _closing(samples: int, rate: float) -> NDArray[np.float32]:
