@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import time
-from collections.abc import Callable, Sequence
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -74,7 +75,7 @@ def render_scene(
         The scene file.
     folder : Path
         Where mix, stems, figures and report are written; made if it doesn't exist. Files of the same names are
-        replaced, each only once it is whole.
+        replaced, all of them once the last one is whole; whatever goes wrong before, they stay as they were.
     stems : bool
         Also write every section through every array.
     encoding : {"float32", "pcm24", "pcm16"}
@@ -96,7 +97,8 @@ def render_scene(
     arrays = tuple(array for array in scene_file.arrays if not scene_file.buses[array.name].mute)
     if not arrays:
         raise scene_file.file.error(("arrays",), "all arrays are muted; nothing would be heard")
-    for name in ("mix", "figures", *(["stems"] if stems else [])):
+    folders = ("mix", "figures", *(["stems"] if stems else []))
+    for name in folders:
         _make_folder(folder / name)
     tell("scene and stems", 1.0)
 
@@ -109,36 +111,37 @@ def render_scene(
     console = set_console(scene_file, responses)
     responses_s = time.perf_counter() - began
 
-    began = time.perf_counter()
-    files: list[WrittenFile] = []
-    mixes: list[WrittenFile] = []
-    heard_s = 0.0
-    for cue in scene_file.cues:
-        voices, start, notes = cue_voices(scene_file, cue, headers, halved, rate)
-        warnings += notes
-        heard_s += max(voice.samples for voice in voices) / rate
-        written = _render_cue(cue, voices, start, scene.seed, rate, console, folder, stems, encoding, tell)
-        files += written
-        mixes.append(written[0])
-    render_s = time.perf_counter() - began
+    with _staged(folder, folders) as staging:
+        began = time.perf_counter()
+        files: list[WrittenFile] = []
+        mixes: list[WrittenFile] = []
+        heard_s = 0.0
+        for cue in scene_file.cues:
+            voices, start, notes = cue_voices(scene_file, cue, headers, halved, rate)
+            warnings += notes
+            heard_s += max(voice.samples for voice in voices) / rate
+            written = _render_cue(cue, voices, start, scene.seed, rate, console, staging, stems, encoding, tell)
+            files += written
+            mixes.append(written[0])
+        render_s = time.perf_counter() - began
 
-    tell("figures and report", 0.0)
-    from render.figures import save_figures  # matplotlib takes its time to import and is wanted only now
+        tell("figures and report", 0.0)
+        from render.figures import save_figures  # matplotlib takes its time to import and is wanted only now
 
-    report = build_report(
-        title=scene_file.title or scene_file.path.stem,
-        responses=responses,
-        asked_T30=scene_file.asked_T30,
-        files=files,
-        timing=Timing(responses_s, render_s, heard_s / render_s, _peak_memory_mib()),
-        warnings=warnings,
-        mix_gain_db=console.gain_db,
-        mix_offset_s=scene_file.mix_offset,
-        version=version("sitzprobe"),
-    )
-    _, capsule = scene.capsules[centre_capsule(scene)]
-    reflections = {s.name: early_reflections(scene.hall, s.centre, capsule.position, REFLECTIONS_S) for s in seated}
-    write_report(report, save_figures(report, responses, reflections, folder / "figures"), folder)
+        report = build_report(
+            title=scene_file.title or scene_file.path.stem,
+            responses=responses,
+            asked_T30=scene_file.asked_T30,
+            files=files,
+            timing=Timing(responses_s, render_s, heard_s / render_s, _peak_memory_mib()),
+            warnings=warnings,
+            mix_gain_db=console.gain_db,
+            mix_offset_s=scene_file.mix_offset,
+            version=version("sitzprobe"),
+        )
+        _, capsule = scene.capsules[centre_capsule(scene)]
+        reflections = {s.name: early_reflections(scene.hall, s.centre, capsule.position, REFLECTIONS_S) for s in seated}
+        write_report(report, save_figures(report, responses, reflections, staging / "figures"), staging)
     tell("figures and report", 1.0)
     return Rendering(folder, report, responses, tuple(mixes))
 
@@ -155,7 +158,7 @@ def _render_cue(
     encoding: Encoding,
     tell: Progress,
 ) -> list[WrittenFile]:
-    """Read, convolve, mix and write one cue block by block; no file appears unless all of them are whole.
+    """Read, convolve, mix and write one cue block by block.
 
     The first file returned is the stereo mix.
     """
@@ -255,6 +258,31 @@ def _make_folder(folder: Path) -> None:
     except OSError as error:
         reason = error.strerror or str(error)
         raise InputError(f"cannot write to {folder}: {reason}; choose a folder you can write to") from error
+
+
+@contextmanager
+def _staged(folder: Path, names: Sequence[str]) -> Iterator[Path]:
+    """Yield a folder with empty folders of these names; its files replace those of `folder` when all are written."""
+    staging = folder / ".part"
+    shutil.rmtree(staging, ignore_errors=True)  # of a render that was killed
+    try:
+        for name in names:
+            _make_folder(staging / name)
+        yield staging
+        targets = {path: folder / path.relative_to(staging) for path in staging.rglob("*") if path.is_file()}
+        for target in targets.values():
+            if target.is_dir():
+                raise InputError(f"cannot write {target}: is a folder; rename it or choose another folder")
+        try:
+            for path, target in targets.items():
+                path.replace(target)
+        except OSError as error:
+            raise InputError(f"cannot write to {folder}: {error.strerror}; choose a folder you can write to") from error
+    except InputError as error:
+        # The user knows the place a file was meant for, not where it waited.
+        raise InputError(str(error).replace(str(staging), str(folder)), at=error.at) from error
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
 
 
 def _finite(level: float) -> float | None:
