@@ -1,0 +1,173 @@
+"""Laws of the specular paths."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rooms.images import early_part, early_reflections, path_levels
+from rooms.microphones import PATTERNS, Capsule
+from rooms.players import Instrument, Player, Section
+from rooms.scene import Scene
+from rooms.units import energy_db
+from tests.halls import ANECHOIC, Point, hall, material, microphones, solo
+
+ROOM = hall(
+    *[material(a, s) for a, s in zip((0.1, 0.3, 0.2, 0.4, 0.6, 0.25), (0.1, 0.2, 0.3, 0.1, 0.5, 0.2), strict=True)]
+)
+HORN = Instrument("horn", 1.0, axis=(160.0, 20.0), directivity_index=(0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0))
+
+places = st.tuples(st.floats(-10.5, 10.5), st.floats(-19.5, 19.5), st.floats(0.5, 15.5))
+
+
+def apart(a: Point, b: Point) -> bool:
+    return float(np.linalg.norm(np.subtract(a, b))) > 0.5
+
+
+def paths_of(scene: Scene, until: float = 0.12) -> np.ndarray:
+    return early_part(scene, scene.sections[0], until)
+
+
+@given(places, places)
+def test_paths_go_both_ways(a: Point, b: Point) -> None:
+    if apart(a, b):
+        there, back = early_reflections(ROOM, a, b, 0.15), early_reflections(ROOM, b, a, 0.15)
+        np.testing.assert_allclose(there.time_s, back.time_s, rtol=1e-12)
+        energy = [np.sum(10 ** (p.level_db / 10), axis=0) for p in (there, back)]
+        np.testing.assert_allclose(energy[0], energy[1], rtol=1e-9)
+
+
+@given(places, places)
+def test_the_direct_sound_comes_first_from_where_the_source_is(a: Point, b: Point) -> None:
+    if apart(a, b):
+        paths = early_reflections(ROOM, a, b, 0.15)
+        way = np.subtract(a, b)
+        distance = np.linalg.norm(way)
+        assert paths.order[0] == 0
+        assert np.all(np.diff(paths.time_s) >= 0)
+        np.testing.assert_allclose(paths.level_db[0], -20 * np.log10(distance), atol=1e-9)
+        azimuth, elevation = np.radians([paths.azimuth_deg[0], paths.elevation_deg[0]])
+        toward = [np.sin(azimuth) * np.cos(elevation), np.cos(azimuth) * np.cos(elevation), np.sin(elevation)]
+        np.testing.assert_allclose(toward, way / distance, atol=1e-7)
+
+
+def test_first_reflections_hit_one_surface_each_and_lose_what_it_keeps() -> None:
+    """Absorbed and scattered energy is both gone from the specular path; ISO 17497-1:2004, 3.1: (1 − α)(1 − s)."""
+    paths = early_reflections(ROOM, (2.0, 5.0, 1.5), (-3.0, -4.0, 3.0), 0.2)
+    first = np.flatnonzero(paths.order == 1)
+    assert len(first) == 6
+    for n in first:
+        surface = int(np.argmax(paths.hits[n]))
+        kept = (1 - ROOM.absorption[:, surface]) * (1 - ROOM.scattering[:, surface])
+        distance = paths.time_s[n] * ROOM.speed_of_sound
+        np.testing.assert_allclose(paths.level_db[n], 10 * np.log10(kept / distance**2), atol=1e-9)
+    by_surface = {int(np.argmax(paths.hits[n])): (paths.azimuth_deg[n], paths.elevation_deg[n]) for n in first}
+    assert by_surface[0][0] < by_surface[1][0]  # left wall from the left, right wall from the right
+    assert abs(by_surface[2][0]) > 90.0 > abs(by_surface[3][0])  # house behind, stage wall ahead
+    assert by_surface[4][1] < 0.0 < by_surface[5][1]  # floor below, ceiling above
+
+
+@settings(max_examples=10)
+@given(places, places)
+def test_an_omnidirectional_early_part_is_the_same_the_other_way_round(a: Point, b: Point) -> None:
+    if apart(a, b):
+        there, back = (
+            paths_of(Scene(ROOM, (solo(s),), (microphones(Capsule("ear", e)),), 48000)) for s, e in ((a, b), (b, a))
+        )
+        np.testing.assert_allclose(there, back, atol=1e-6 * np.abs(there).max())
+
+
+@settings(max_examples=10)
+@given(st.floats(-5.0, 5.0), st.floats(-5.0, 5.0))
+def test_moving_everything_together_changes_nothing(x: float, y: float) -> None:
+    def moved(dx: float, dy: float) -> np.ndarray:
+        room = hall(*ROOM.materials, conductor=(11.0 - dx, 20.0 + dy))
+        section = Section(
+            "horns", HORN, (Player((2.0 + dx, 4.0 + dy, 1.2), 170.0), Player((3.0 + dx, 4.0 + dy, 1.2), 190.0))
+        )
+        return paths_of(
+            Scene(
+                room, (section,), (microphones(Capsule("ear", (dx, dy - 2.0, 3.0), (20.0, -10.0), "cardioid")),), 48000
+            )
+        )
+
+    still = moved(0.0, 0.0)
+    np.testing.assert_allclose(moved(x, y), still, atol=1e-6 * np.abs(still).max())
+
+
+def test_a_mirrored_scene_sounds_the_same() -> None:
+    """x → −x with left and right walls exchanged; a solo, since players' own phases follow their chairs."""
+    left, right, *rest = ROOM.materials
+
+    def side(sign: float) -> np.ndarray:
+        room = hall(*((left, right) if sign > 0 else (right, left)), *rest, conductor=(11.0 - 2.0 * sign, 20.0))
+        horn = Instrument("horn", 1.0, axis=(sign * 130.0, 20.0), directivity_index=HORN.directivity_index)
+        ear = Capsule("ear", (sign * 1.5, -2.0, 3.0), (sign * 40.0, -10.0), "cardioid")
+        return paths_of(
+            Scene(room, (solo((sign * 3.0, 4.0, 1.2), "horn", horn, sign * 170.0),), (microphones(ear),), 48000)
+        )
+
+    np.testing.assert_allclose(side(-1.0), side(1.0), atol=1e-9)
+
+
+@pytest.mark.parametrize("pattern", PATTERNS)
+def test_a_capsule_hears_by_its_pattern_at_the_angle_of_arrival(pattern: str) -> None:
+    """a + (1 − a)·cos θ at 0, 45, 90, 135 and 180°, sign included, re an omni at the same place."""
+    room = hall(material(ANECHOIC), size=(40.0, 40.0, 20.0))
+    angles = [0.0, 45.0, 90.0, 135.0, 180.0]
+    capsules = [Capsule("omni", (0.0, 0.0, 5.0))]
+    capsules += [Capsule(f"{a:g}", (0.0, 0.0, 5.0), (a, 0.0), pattern, gain=-6.0206) for a in angles]
+    sound = paths_of(Scene(room, (solo((0.0, 6.0, 5.0)),), (microphones(*capsules),), 48000), 0.06)
+    peak = np.argmax(np.abs(sound[0]))
+    a = PATTERNS[pattern]
+    expected = 0.5 * (a + (1 - a) * np.cos(np.radians(angles)))
+    np.testing.assert_allclose(sound[1:, peak] / sound[0, peak], expected, atol=1e-6)
+
+
+@pytest.mark.parametrize("axis", [(0.0, 0.0), (90.0, 0.0), (130.0, 25.0)])
+def test_an_instrument_is_0_db_where_it_was_recorded_and_falls_off_its_axis(axis: tuple[float, float]) -> None:
+    """Towards the facing the tone is the stem's in every band, whatever the axis; behind the axis less by 2κ."""
+    room = hall(material(ANECHOIC), size=(40.0, 40.0, 20.0))
+    horn = Instrument("horn", 1.0, axis=axis, directivity_index=HORN.directivity_index)
+    section = solo((0.0, 0.0, 10.0), "horn", horn, facing=30.0)
+    on_aim = 5.0 * section.aims[0] + (0.0, 0.0, 10.0)
+    front, back = (sign * 5.0 * section.axes[0] + (0.0, 0.0, 10.0) for sign in (1.0, -1.0))
+    capsules = [Capsule(n, tuple(p)) for n, p in (("aim", on_aim), ("front", front), ("back", back))]
+    scene = Scene(room, (section,), (microphones(*capsules),), 48000)
+    _, energy = path_levels(scene, section)
+    np.testing.assert_allclose(energy[0], 1 / 25.0, rtol=1e-9)
+    np.testing.assert_allclose(energy[2] / energy[1], np.exp(-2.0 * horn.kappa), rtol=1e-9)
+    # The sound does what geometry says, at the mid-bands: 0.05 dB for the end of the response at low frequencies.
+    sound = paths_of(scene, 0.07)
+    frequency = 1000.0 * 10.0 ** (0.3 * np.arange(-2, 4))
+    turns = np.exp(-2j * np.pi * frequency[:, None] * np.arange(sound.shape[1]) / 48000)
+    level = 20.0 * np.log10(np.abs(turns @ sound.T))
+    np.testing.assert_allclose(level, energy_db(energy[:, 2:8]).T, atol=0.05)
+
+
+@settings(max_examples=20)
+@given(st.integers(1, 20), st.floats(-20.0, 20.0), st.floats(0.1, 1.0))
+def test_direct_energy_follows_gain_and_share_not_the_number_of_players(count: int, gain: float, share: float) -> None:
+    section = Section("row", HORN, (Player((2.0, 4.0, 1.2), 200.0),) * count, share)
+    capsules = [Capsule("plain", (0.0, 0.0, 3.0)), Capsule("loud", (0.0, 0.0, 3.0), gain=gain)]
+    scene = Scene(ROOM, (section,), (microphones(*capsules),), 48000)
+    arrivals, energy = path_levels(scene, section)
+    _, one = path_levels(scene, solo((2.0, 4.0, 1.2), "row", HORN, 200.0))
+    np.testing.assert_allclose(energy[0], one[0] * share, rtol=1e-9)
+    np.testing.assert_allclose(energy[1], energy[0] * 10 ** (gain / 10), rtol=1e-9)
+    np.testing.assert_allclose(arrivals, np.sqrt(4 + 16 + 1.8**2) / ROOM.speed_of_sound, rtol=1e-9)
+
+
+@pytest.mark.parametrize("colour", [(0.9, 0.05, 0.9, 0.05, 0.9, 0.05, 0.9, 0.05, 0.9), (0.02,) * 3 + (0.9,) * 6])
+def test_nothing_sounds_earlier_than_a_millisecond_before_it_arrives(colour: tuple[float, ...]) -> None:
+    """−60 dB re the peak, for surfaces that colour hard from band to band and for a section of fourteen."""
+    room = hall(material(colour), size=(18.0, 25.0, 10.0), still=False)
+    players = tuple(Player((-4.0 + 0.8 * n, 3.0, 1.2), 180.0) for n in range(14))
+    for section in (solo((3.0, 5.0, 1.2), "horn", HORN), Section("violins", HORN, players)):
+        scene = Scene(room, (section,), (microphones(Capsule("ear", (0.5, -2.0, 3.0))),), 48000)
+        sound = paths_of(scene)[0]
+        arrival, _ = path_levels(scene, section)
+        early = np.abs(sound[: int((arrival[0] - 0.001) * 48000)])
+        assert early.max() < 1e-3 * np.abs(sound).max()
