@@ -1,8 +1,8 @@
 """The demo against the plain route, in one run: python tests/benchmarks/bench_demo.py.
 
-Prints times, real-time factor and peak memory of rendering the bundled demo, and the ratios to the same job done plainly:
-pyroomacoustics' image sources for every player and capsule (one player measured, the rest multiplied) and
-scipy.signal.oaconvolve for every pair of section and capsule (one section measured, the rest multiplied).
+Prints times, real-time factor and peak memory of rendering the bundled demo, and the ratios to the same job done
+plainly: pyroomacoustics' image sources for every player and capsule (one player measured, the rest multiplied) and
+scipy.signal.oaconvolve for every pair (one stem through all capsules measured, the rest multiplied).
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from pathlib import Path
 
 import numpy as np
 
@@ -98,9 +97,7 @@ def main() -> None:
     print(f"plain route, pyroomacoustics image sources to order {order} (complete to {longest:.2f} s), no late field")
     print(f"  one player, measured            {pra:8.2f} s")
     print(f"  all players, multiplied         {pra * players:8.0f} s: {pra * players / responses:.0f} × ours")
-    print(
-        "plain route, scipy.signal.oaconvolve in float64, one stem through all capsules measured and multiplied, no files"
-    )
+    print("plain route, scipy.signal.oaconvolve in float64, one stem measured and multiplied, no files")
     for what, count in (
         ("every player to every capsule", players),
         ("every section to every capsule", len(scene.sections)),
