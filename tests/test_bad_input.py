@@ -122,9 +122,9 @@ BAD_SCENES = {
         {"more": "[mix]\noffset = 0.02"},
         r"scene\.toml:\d+: .*0\.02 s, but section '.*' arrives at capsule '.*' of array 'pair' .*: up to 0\.00\d+ s",
     ),
-    "T30 out of reach": (
-        {"hall": hall_text().replace("[hall]\n", "[hall]\nT30 = 0.05\n")},
-        r"scene\.toml:\d+: hall: T30: .*",
+    "T30 that the air forbids": (
+        {"hall": hall_text().replace("[hall]\n", '[hall]\nT30 = {"16000" = 2.0}\n')},
+        r"scene\.toml:\d+: hall: T30: .*2 s at 16000 Hz is out of reach .* the nearest is 0\.\d+ s",
     ),
     "no stems": ({"stems": {}}, r"scene\.toml: no section has a stem"),
 }  # fmt: skip

@@ -1,0 +1,129 @@
+"""From a cue's stems to voices: which rate, who is halved, what begins when, and every sample once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from render.scene_file import SceneFile, read_scene
+from render.stems import StemInfo
+from render.voices import BLOCK, Voice, common_rate, cue_voices, halved_sections, parts, read_voices, section_of
+from tests.small_scenes import noise, write_scene
+
+STEMS = {"left": noise(0.01), "right": noise(0.01)}
+
+
+def header(name: str, rate: int = 48000, channels: int = 1, frames: int = 48000, start: int = 0) -> StemInfo:
+    return StemInfo(Path(name), rate, channels, frames, "PCM_24", start)
+
+
+def headers(scene: SceneFile, **by_section: StemInfo) -> Mapping[Path, StemInfo]:
+    """Return headers for the stems of the scene's only cue."""
+    return {path: by_section[section] for section, path in scene.cues[0].stems.items()}
+
+
+@pytest.fixture
+def scene(tmp_path: Path) -> SceneFile:
+    return read_scene(write_scene(tmp_path, STEMS))
+
+
+def test_the_rate_is_the_scene_s_else_the_one_most_stems_have(tmp_path: Path, scene: SceneFile) -> None:
+    """A tie goes to the higher rate, which loses nothing; stems that differ are noted by name."""
+    three = {Path(n): header(n, rate) for n, rate in (("a", 44100), ("b", 48000), ("c", 44100))}
+    assert common_rate(scene, three) == (44100, ["b is at 48000 Hz and was resampled to 44100 Hz"])
+    two = {Path(n): header(n, rate) for n, rate in (("a", 44100), ("b", 96000))}
+    assert common_rate(scene, two)[0] == 96000
+    fixed = read_scene(write_scene(tmp_path / "fixed", STEMS, top="sample_rate = 96000"))
+    rate, notes = common_rate(fixed, three)
+    assert rate == 96000
+    assert len(notes) == 3
+
+
+def test_a_section_with_a_stereo_stem_is_halved_unless_folded(tmp_path: Path, scene: SceneFile) -> None:
+    both = headers(scene, left=header("left", channels=2), right=header("right"))
+    assert halved_sections(scene, both) == {"left"}
+    scene_path = tmp_path / "scene.toml"
+    scene_path.write_text(scene_path.read_text().replace("[sections.left]", "[sections.left]\nfold = true"))
+    folded = read_scene(scene_path)
+    assert halved_sections(folded, both) == set()
+    (voice, _), _, _ = cue_voices(folded, folded.cues[0], both, set(), 48000)
+    assert (voice.section, voice.fold) == ("left", True)
+
+
+def test_halves_have_names_of_their_own_that_lead_back_to_the_section(scene: SceneFile) -> None:
+    section = scene.sections[0]
+    assert parts(section, set()) == (section,)
+    left, right = parts(section, {"left"})
+    assert left.name != right.name
+    assert section_of(left.name) == section_of(right.name) == section_of("left") == "left"
+    assert left.share + right.share == pytest.approx(1.0, rel=1e-12)
+
+
+def test_the_sides_of_a_stereo_stem_are_voices_of_the_halves(scene: SceneFile) -> None:
+    """A mono stem of a halved section, from another cue, sounds from both."""
+    stereo = headers(scene, left=header("left", channels=2), right=header("right"))
+    voices, _, _ = cue_voices(scene, scene.cues[0], stereo, {"left"}, 48000)
+    assert [(v.section, v.channel) for v in voices] == [("left (left half)", 0), ("left (right half)", 1), ("right", 0)]
+    mono = headers(scene, left=header("left"), right=header("right"))
+    voices, _, _ = cue_voices(scene, scene.cues[0], mono, {"left"}, 48000)
+    assert [(v.section, v.channel) for v in voices] == [("left (left half)", 0), ("left (right half)", 0), ("right", 0)]
+
+
+def test_time_references_count_in_each_file_s_own_rate(scene: SceneFile) -> None:
+    """One hour at 44.1 kHz and one hour and half a second at 48 kHz are half a second apart (EBU Tech 3285)."""
+    stamped = headers(
+        scene,
+        left=header("left", 44100, frames=44100, start=3600 * 44100),
+        right=header("right", start=3600 * 48000 + 24000),
+    )
+    voices, start, notes = cue_voices(scene, scene.cues[0], stamped, set(), 48000)
+    assert start == 3600 * 48000
+    assert [voice.late for voice in voices] == [0, 24000]
+    assert [voice.samples for voice in voices] == [48000, 72000]
+    assert notes == []
+
+
+def test_a_missing_time_reference_is_noted_and_all_begin_together(scene: SceneFile) -> None:
+    partly = headers(scene, left=header("left", start=48000), right=header("right"))
+    voices, start, notes = cue_voices(scene, scene.cues[0], partly, set(), 48000)
+    assert (start, [voice.late for voice in voices]) == (0, [0, 0])
+    assert len(notes) == 1
+    assert "'right' has no time reference" in notes[0]
+
+
+@settings(max_examples=15)
+@given(
+    lengths=st.lists(st.integers(1, 3 * BLOCK), min_size=1, max_size=3),
+    late=st.lists(st.integers(0, 2 * BLOCK), min_size=3, max_size=3),
+)
+def test_every_sample_is_read_once_where_it_belongs(
+    tmp_path_factory: pytest.TempPathFactory, lengths: list[int], late: list[int]
+) -> None:
+    """Law: late starts and short stems are silence, whatever the lengths; blocks fill up but the last."""
+    folder = tmp_path_factory.mktemp("voices")
+    expected = np.zeros((len(lengths), max(map(sum, zip(lengths, late, strict=False)))), np.float32)
+    voices = []
+    for n, (length, start) in enumerate(zip(lengths, late, strict=False)):
+        signal = np.arange(1, length + 1, dtype=np.float32) / (4 * BLOCK)
+        soundfile.write(folder / f"{n}.wav", signal, 48000, "FLOAT")
+        expected[n, start : start + length] = signal
+        voices.append(Voice(str(n), folder / f"{n}.wav", 0, False, start, start + length))
+    blocks = list(read_voices(voices, 48000))
+    assert all(block.shape == (len(lengths), BLOCK) for block in blocks[:-1])
+    np.testing.assert_array_equal(np.concatenate(blocks, axis=1), expected)
+
+
+def test_a_voice_is_its_side_of_a_stereo_stem_or_the_mean_of_both(tmp_path: Path) -> None:
+    """Folding keeps the level of a sound that is alike on both sides: the mean, not the sum."""
+    sides = np.stack([noise(0.01), noise(0.01, seed=2)])
+    soundfile.write(tmp_path / "a.wav", sides.T, 48000, "FLOAT")
+    voices = [Voice("a", tmp_path / "a.wav", *which, 0, 480) for which in ((0, False), (1, False), (0, True))]
+    (block,) = read_voices(voices, 48000)
+    np.testing.assert_array_equal(block[:2], sides)
+    np.testing.assert_allclose(block[2], sides.mean(axis=0), rtol=1e-6, atol=1e-9)
