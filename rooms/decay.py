@@ -12,7 +12,7 @@ from rooms.echogram import STEP, air_loss, grid_size, omni, scattered_energy, sp
 from rooms.errors import InputError, did_you_mean
 from rooms.images import early_reflections
 from rooms.measures import from_echogram
-from rooms.surfaces import Hall
+from rooms.surfaces import Hall, Material
 from rooms.theory import sabine_s
 from rooms.units import BAND_NAMES, BANDS
 
@@ -150,10 +150,15 @@ def with_T30(hall: Hall, asked: float | Mapping[str, float]) -> Hall:
 
 def _scaled(hall: Hall, factor: NDArray[np.float64]) -> Hall:
     """Return the hall with each band's absorption times a factor, up to 1."""
-    materials = tuple(
-        replace(m, absorption=tuple(np.minimum(np.array(m.absorption) * factor, 1.0).tolist())) for m in hall.materials
+
+    def scaled(material: Material) -> Material:
+        return replace(material, absorption=tuple(np.minimum(np.array(material.absorption) * factor, 1.0).tolist()))
+
+    return replace(
+        hall,
+        materials=tuple(scaled(material) for material in hall.materials),
+        patches=tuple(replace(patch, material=scaled(patch.material)) for patch in hall.patches),
     )
-    return replace(hall, materials=materials)
 
 
 def _root_volume(hall: Hall) -> float:

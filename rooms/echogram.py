@@ -4,9 +4,9 @@ A box answers in three parts that share the source's energy without overlap:
 
 * specular images, exact one by one up to a limit (`image_energy`), then as the smooth continuum they tend to
   (`specular_continuum`);
-* energy scattered at least once (`scattered_energy`): rays leave source, capsule and wall patches, run on
-  specularly, and at every wall hit the scattered part is handed to that patch, which radiates it anew by Lambert's
-  law. Between patches this is an integral equation in time, solved exactly in the frequency domain;
+* energy scattered at least once (`scattered_energy`): rays leave source, capsule and facets of the walls, run on
+  specularly, and at every wall hit the scattered part is handed to that facet, which radiates it anew by Lambert's
+  law. Between facets this is an integral equation in time, solved exactly in the frequency domain;
 * air, a pure function of travel time, multiplied at the end.
 
 One set of rays serves all bands, since along a specular run the bands differ in weight only. No random numbers are
@@ -32,6 +32,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from rooms.paths import count_hits, material_at, materials_at
 from rooms.surfaces import Hall
 from rooms.units import BANDS
 
@@ -50,12 +51,12 @@ __all__ = [
 STEP = 0.002
 """Spacing of the time grid in s."""
 
-PATCHES = 2
+FACETS = 2
 """Each wall is cut into this many parts along each of its sides, so that scattered energy knows where it comes from;
 the decay itself is the same with one (within 0.3 % in equal and uneven halls)."""
 
 SOURCE_RAYS = 4096
-PATCH_RAYS = 2048
+FACET_RAYS = 2048
 OCTANT_DIRECTIONS = 384
 _FLOOR = 1e-12  # stands for a surface that returns nothing, so that logarithms stay finite
 
@@ -124,8 +125,8 @@ def sphere(count: int) -> NDArray[np.float64]:
 
 
 @numba.njit(parallel=True, cache=True, fastmath=True)
-def _run(points, directions, weights, size, keep, deposit, cuts, step_m, histogram):  # type: ignore[no-untyped-def]
-    """Follow rays specularly; at each wall hit add weight·deposit to histogram (targets, patches, bands, grid).
+def _run(points, directions, weights, size, walls, bounds, keep, deposit, cuts, step_m, histogram):  # type: ignore[no-untyped-def]
+    """Follow rays specularly; at each wall hit add weight·deposit to histogram (targets, facets, bands, grid).
 
     Each target has equally many rays, one target's after the other's, so that targets run in parallel without sharing
     memory.
@@ -159,30 +160,34 @@ def _run(points, directions, weights, size, keep, deposit, cuts, step_m, histogr
                 if d == tx:
                     wall = 1 if dx > 0 else 0
                     x = size[0] if dx > 0 else 0.0
-                    u, v = y / size[1], z / size[2]
+                    u, v = y, z
+                    across, up = size[1], size[2]
                     dx = -dx
                 elif d == ty:
                     wall = 3 if dy > 0 else 2
                     y = size[1] if dy > 0 else 0.0
-                    u, v = x / size[0], z / size[2]
+                    u, v = x, z
+                    across, up = size[0], size[2]
                     dy = -dy
                 else:
                     wall = 5 if dz > 0 else 4
                     z = size[2] if dz > 0 else 0.0
-                    u, v = x / size[0], y / size[1]
+                    u, v = x, y
+                    across, up = size[0], size[1]
                     dz = -dz
-                i = min(max(int(u * cuts), 0), cuts - 1)
-                j = min(max(int(v * cuts), 0), cuts - 1)
-                patch = (wall * cuts + i) * cuts + j
+                i = min(max(int(u / across * cuts), 0), cuts - 1)
+                j = min(max(int(v / up * cuts), 0), cuts - 1)
+                facet = (wall * cuts + i) * cuts + j
+                row = material_at(wall, u, v, walls, bounds)
                 at = path / step_m
                 k = int(at)
                 part = at - k
                 most = 0.0
                 for b in range(bands):
-                    e = w[b] * deposit[b, wall]
-                    histogram[g, patch, b, k] += e * (1.0 - part)
-                    histogram[g, patch, b, k + 1] += e * part
-                    w[b] *= keep[b, wall]
+                    e = w[b] * deposit[b, facet, row]
+                    histogram[g, facet, b, k] += e * (1.0 - part)
+                    histogram[g, facet, b, k + 1] += e * part
+                    w[b] *= keep[b, row]
                     most = max(most, w[b])
                 if most < least:
                     break
@@ -198,13 +203,12 @@ def _deposits(
     grid: int,
     cuts: int,
 ) -> NDArray[np.float32]:
-    """Run rays, equally many for each target and one target after the other; return (targets, patches, bands, grid)."""
+    """Run rays, equally many for each target and one target after the other; return (targets, facets, bands, grid)."""
     histogram = np.zeros((targets, 6 * cuts**2, deposit.shape[0], grid), dtype=np.float32)
-    keep = np.ascontiguousarray((1.0 - hall.absorption) * (1.0 - hall.scattering))
-    deposit = np.ascontiguousarray(deposit)
+    keep = (1.0 - hall.absorption) * (1.0 - hall.scattering)
     size = np.array(hall.box.size)
     step_m = STEP * hall.speed_of_sound
-    _run(points, directions, weights, size, keep, deposit, cuts, step_m, histogram)
+    _run(points, directions, weights, size, hall.walls, hall.bounds, keep, deposit, cuts, step_m, histogram)
     return histogram
 
 
@@ -223,35 +227,44 @@ def _radiator_deposits(
     return _deposits(hall, np.concatenate(points), rays, np.concatenate(weights), len(radiators), deposit, grid, cuts)
 
 
-def _patch_rays(hall: Hall, cuts: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return start points and Lambert directions of every patch, each (patches·rays, 3), from the lower corner."""
-    u = _low_discrepancy(PATCH_RAYS, 4)
+def _facet_rays(hall: Hall, cuts: int) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
+    """Return what leaves every facet.
+
+    Returns
+    -------
+    points, directions : ndarray, shape (facets·rays, 3)
+        Evenly spread starts, from the lower corner in m, and unit vectors by Lambert's law.
+    materials : ndarray, shape (facets, rays)
+        What the facet is made of there.
+    """
+    u = _low_discrepancy(FACET_RAYS, 4)
     radius, turn = np.sqrt(u[:, 2]), 2.0 * np.pi * u[:, 3]
     lambert = np.stack([radius * np.cos(turn), radius * np.sin(turn), np.sqrt(1.0 - u[:, 2])], axis=1)
     size = np.array(hall.box.size)
-    points, directions = [], []
+    points, directions, materials = [], [], []
     for wall in range(6):
         axis = wall // 2
         sides = [a for a in range(3) if a != axis]
         for i in range(cuts):
             for j in range(cuts):
-                p = np.empty((PATCH_RAYS, 3))
+                p = np.empty((FACET_RAYS, 3))
                 p[:, axis] = size[axis] * (wall % 2)
                 p[:, sides[0]] = size[sides[0]] * (i + u[:, 0]) / cuts
                 p[:, sides[1]] = size[sides[1]] * (j + u[:, 1]) / cuts
-                d = np.empty((PATCH_RAYS, 3))
+                d = np.empty((FACET_RAYS, 3))
                 d[:, sides] = lambert[:, :2]
                 d[:, axis] = lambert[:, 2] * (1.0 - 2.0 * (wall % 2))
                 points.append(p)
                 directions.append(d)
-    return np.concatenate(points), np.concatenate(directions)
+                materials.append(materials_at(hall, wall, p[:, sides]))
+    return np.concatenate(points), np.concatenate(directions), np.array(materials)
 
 
 def scattered_energy(
     hall: Hall,
     parties: Sequence[tuple[Sequence[Radiators], Sequence[Radiators]]],
     grid: int,
-    cuts: int = PATCHES,
+    cuts: int = FACETS,
 ) -> list[NDArray[np.float64]]:
     """Return the energy that was scattered at least once, without air.
 
@@ -273,18 +286,22 @@ def scattered_energy(
 
     Notes
     -----
-    With B the power leaving the patches, K the patch-to-patch responses and S what sources leave on the patches,
-    B = S + KᵀB. A receiver looks along its rays at patches of radiance B/(π·area); an energy of one at 1 m is a power
-    of 4π, hence the factor 16π/area for the mean over the sphere.
+    With B the power leaving the facets, K the facet-to-facet responses and S what sources leave on the facets,
+    B = S + KᵀB. A receiver looks along its rays at facets of radiance B/(π·area); an energy of one at 1 m is a power
+    of 4π, hence the factor 16π/area for the mean over the sphere. Where a facet is of several materials, each sends its
+    part of what the facet sends.
     """
     scatter = (1.0 - hall.absorption) * hall.scattering
-    area = hall.box.areas / cuts**2
-    look = np.tile(16.0 * np.pi / area, (len(scatter), 1))
-    sent = _radiator_deposits(hall, [s for sources, _ in parties for s in sources], scatter, grid, cuts)
+    points, directions, materials = _facet_rays(hall, cuts)
+    sends = scatter[:, materials]  # (bands, facets, rays)
+    mean = np.maximum(sends.mean(axis=2, keepdims=True), 1e-12)
+    weights = (sends / mean / FACET_RAYS).reshape(len(scatter), -1).T
+    area = np.repeat(hall.box.areas, cuts**2) / cuts**2
+    look = 16.0 * np.pi / area[:, None] * scatter[:, None] / mean  # (bands, facets, materials)
+    catch = np.repeat(scatter[:, None], len(area), axis=1)
+    sent = _radiator_deposits(hall, [s for sources, _ in parties for s in sources], catch, grid, cuts)
     seen = _radiator_deposits(hall, [r for _, receivers in parties for r in receivers], look, grid, cuts)
-    points, directions = _patch_rays(hall, cuts)
-    weights = np.full((len(points), len(BANDS)), 1.0 / PATCH_RAYS)
-    passed = _deposits(hall, points, directions, weights, 6 * cuts**2, scatter, grid, cuts)
+    passed = _deposits(hall, points, directions, np.ascontiguousarray(weights), len(area), catch, grid, cuts)
 
     # Damping by 1e-2 over the grid: what the circular convolution wraps around falls on the loud beginning, 20 dB
     # lower yet.
@@ -308,50 +325,48 @@ def scattered_energy(
 
 
 @numba.njit(cache=True, fastmath=True)
-def _add_images(points, axes, kappa, on_aim, energy, ears, ear_axes, pressure, size, log_keep, reach, step_m, out):  # type: ignore[no-untyped-def]
+def _add_images(  # type: ignore[no-untyped-def]
+    points, axes, kappa, on_aim, energy, ears, ear_axes, pressure, size, walls, bounds, log_keep, reach, step_m, out
+):
     """Add the energy of every image within ``reach`` m to out (ears, bands, grid)."""
     bands = kappa.shape[0]
     cells = np.empty(3, np.int64)
     for a in range(3):
         cells[a] = int(reach / size[a]) + 2
+    cell = np.empty(3, np.int64)
+    image = np.empty(3)
+    way = np.empty(3)
+    hits = np.empty(walls.shape[0])
     for m in range(ears.shape[0]):
-        image = np.empty(3)
-        hits = np.empty(6)
-        for i in range(-cells[0], cells[0] + 1):
-            for j in range(-cells[1], cells[1] + 1):
-                for k in range(-cells[2], cells[2] + 1):
-                    index = (i, j, k)
-                    for a in range(3):
-                        n = index[a]
-                        total = abs(n)
-                        first = (total + 1) // 2 if n < 0 else total // 2
-                        hits[2 * a] = first
-                        hits[2 * a + 1] = total - first
+        for cell[0] in range(-cells[0], cells[0] + 1):
+            for cell[1] in range(-cells[1], cells[1] + 1):
+                for cell[2] in range(-cells[2], cells[2] + 1):
                     for p in range(points.shape[0]):
                         r2 = 0.0
                         for a in range(3):
-                            n = index[a]
-                            at = n * size[a] + points[p, a] if n % 2 == 0 else (n + 1) * size[a] - points[p, a]
-                            image[a] = ears[m, a] - at
-                            r2 += image[a] ** 2
+                            n = cell[a]
+                            image[a] = n * size[a] + points[p, a] if n % 2 == 0 else (n + 1) * size[a] - points[p, a]
+                            way[a] = ears[m, a] - image[a]
+                            r2 += way[a] ** 2
                         if r2 > reach * reach:
                             continue
                         r = np.sqrt(r2)
-                        leave = 0.0
-                        arrive = 0.0
-                        for a in range(3):
-                            u = image[a] / r
-                            leave += (u if index[a] % 2 == 0 else -u) * axes[p, a]
-                            arrive -= u * ear_axes[m, a]
-                        e = energy / points.shape[0] / r2 * (pressure[m] + (1.0 - pressure[m]) * arrive) ** 2
                         at = r / step_m
                         t = int(at)
                         part = at - t
                         if t + 1 >= out.shape[2]:
                             continue
+                        count_hits(cell, image, ears[m], size, walls, bounds, hits)
+                        leave = 0.0
+                        arrive = 0.0
+                        for a in range(3):
+                            u = way[a] / r
+                            leave += (u if cell[a] % 2 == 0 else -u) * axes[p, a]
+                            arrive -= u * ear_axes[m, a]
+                        e = energy / points.shape[0] / r2 * (pressure[m] + (1.0 - pressure[m]) * arrive) ** 2
                         for b in range(bands):
                             g = kappa[b] * (leave - on_aim)
-                            for w in range(6):
+                            for w in range(walls.shape[0]):
                                 g += hits[w] * log_keep[b, w]
                             g = e * np.exp(g)
                             out[m, b, t] += g * (1.0 - part)
@@ -391,14 +406,14 @@ def image_energy(
     for n, s in enumerate(sources):
         _add_images(
             s.points - hall.box.lower, s.axes, s.kappa, s.on_aim, s.energy, ears, ear_axes, pressure, size,
-            _log_keep(hall), until * hall.speed_of_sound, STEP * hall.speed_of_sound, out[n],
+            hall.walls, hall.bounds, _log_keep(hall), until * hall.speed_of_sound, STEP * hall.speed_of_sound, out[n],
         )  # fmt: skip
     out *= ear_energy[:, None, None]
     return out
 
 
 def _log_keep(hall: Hall) -> NDArray[np.float64]:
-    """Return the logarithm of the energy each surface returns specularly, shape (bands, surfaces)."""
+    """Return the logarithm of the energy each material returns specularly, shape (bands, materials)."""
     return np.log(np.maximum((1.0 - hall.absorption) * (1.0 - hall.scattering), _FLOOR))
 
 
@@ -421,7 +436,11 @@ def _specular_continuum(
         return np.ascontiguousarray(np.array(means).transpose(2, 0, 1))  # (bands, radiators, directions)
 
     pairs = [patterns(sources)[:, :, None] * patterns(receivers)[:, None] for sources, receivers in parties]
-    per_metre = _log_keep(hall).reshape(-1, 3, 2).mean(axis=2) / np.array(hall.box.size)  # (bands, axes)
+    # Late paths meet a wall anywhere: its materials by their areas.
+    returned = np.zeros((len(BANDS), 6))
+    np.add.at(returned.T, hall.walls, (np.exp(_log_keep(hall)) * hall.areas).T)
+    log_returned = np.log(returned / hall.box.areas)
+    per_metre = log_returned.reshape(-1, 3, 2).mean(axis=2) / np.array(hall.box.size)  # (bands, axes)
     path = np.arange(grid) * STEP * hall.speed_of_sound
     shell = 4.0 * np.pi * hall.speed_of_sound * STEP / hall.box.volume / len(octant)
     out = [np.empty((pair.shape[1], pair.shape[2], pair.shape[0], grid)) for pair in pairs]
