@@ -46,7 +46,8 @@ def image_position(array: Array, point: NDArray[np.float64], speed_of_sound: flo
     gains = np.array([capsule.stereo for capsule in array.capsules])
     channels = np.abs(pressure @ gains)
     weights = (gains * pressure[:, None]) ** 2
-    times = (weights * distance[:, None]).sum(axis=0) / np.maximum(weights.sum(axis=0), 1e-30) / speed_of_sound
+    weights += 1e-12 * weights.max() + 1e-30  # a channel whose capsules' nulls point at the source has a time, too
+    times = (weights * distance[:, None]).sum(axis=0) / weights.sum(axis=0) / speed_of_sound
     level = 20.0 * math.log10(max(channels[1], 1e-9) / max(channels[0], 1e-9))
     return float(np.clip(level / FULL_LEVEL_DB + (times[0] - times[1]) / FULL_TIME_S, -1.0, 1.0))
 
@@ -125,7 +126,7 @@ def default_gain_db(scene_file: SceneFile) -> float:
     pressure, _ = _direct(main, centre)
     law = stereo_law([main], scene_file.sections, main, scene_file.hall.speed_of_sound)
     power = float((pressure**2 * (law**2).sum(axis=0)).sum())
-    if power <= 0.0:
+    if power < 1e-12:  # rounding in a null
         raise InputError(f"array '{main.name}' hears nothing of the ensemble's centre; turn it or give [mix] gain")
     return -float(energy_db(power))
 

@@ -1,0 +1,205 @@
+"""How capsules become two channels, by geometry."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from render.mix import (
+    capsule_delays,
+    default_gain_db,
+    default_offset_s,
+    image_position,
+    main_array,
+    stereo_law,
+)
+from render.scene_file import Bus, SceneFile, build_scene
+from rooms.errors import InputError
+from rooms.hanging import constant_power
+from rooms.images import path_levels
+from rooms.microphones import Array, Capsule
+from rooms.scene import Scene
+from rooms.toml_reader import parse_toml
+from tests.halls import ANECHOIC, hall, material, solo
+
+C = 343.2
+LEFT, RIGHT, BOTH = (1.0, 0.0), (0.0, 1.0), (np.sqrt(0.5), np.sqrt(0.5))
+PLAIN = Bus(gain=0.0, mute=False, delay=0.0, align=False)
+
+TREE = """
+seed = 1
+[hall]
+preset = "scoring-stage"
+[seating]
+plan = "violins-together"
+[sections.violins-1]
+[sections.cellos]
+[arrays.main]
+preset = "tree"
+"""
+
+
+def pair(spacing: float, angle: float, pattern: str) -> Array:
+    """Return a pair at 3 m, an angle between its aims."""
+    return Array(
+        "pair",
+        "main",
+        (
+            Capsule("left", (-spacing / 2, 0.0, 3.0), (-angle / 2, 0.0), pattern, stereo=LEFT),
+            Capsule("right", (spacing / 2, 0.0, 3.0), (angle / 2, 0.0), pattern, stereo=RIGHT),
+        ),
+    )
+
+
+def built(text: str) -> SceneFile:
+    return build_scene(parse_toml(Path("scene.toml"), text))
+
+
+def far(azimuth: float) -> np.ndarray:
+    """Return a point a kilometre away at the height of the pairs."""
+    return np.array([1000.0 * np.sin(np.radians(azimuth)), 1000.0 * np.cos(np.radians(azimuth)), 3.0])
+
+
+def test_the_main_array_is_the_first_main_one_else_the_first() -> None:
+    spot = Array("spots", "spot", (Capsule("a", (0, 0, 2)),))
+    room = replace(spot, name="room", purpose="ambience")
+    main = replace(spot, name="tree", purpose="main")
+    assert main_array([spot, main, replace(main, name="other")]).name == "tree"
+    assert main_array([spot, room]).name == "spots"
+
+
+@pytest.mark.parametrize("array", [pair(0.17, 110, "cardioid"), pair(0.0, 90, "figure-of-eight"), pair(0.4, 0, "omni")])
+@given(azimuth=st.floats(-60.0, 60.0))
+def test_an_image_is_central_ahead_mirrors_and_keeps_its_side(array: Array, azimuth: float) -> None:
+    here, there = (image_position(array, far(sign * azimuth), C) for sign in (1.0, -1.0))
+    assert here == pytest.approx(-there, abs=1e-9)
+    assert np.sign(here) == np.sign(azimuth) or abs(azimuth) < 1e-6
+    assert -1.0 <= here <= 1.0
+
+
+@pytest.mark.parametrize(
+    ("spacing", "angle", "half_angle"), [(0.17, 110.0, 48.0), (0.30, 90.0, 40.5), (0.50, 40.0, 45.0)]
+)
+def test_pairs_are_full_at_one_side_near_their_recording_angle(spacing: float, angle: float, half_angle: float) -> None:
+    """Half recording angles of cardioid pairs, within 8°.
+
+    30 cm/90°: ±40.5°, 50 cm/40°: ±45° (Williams, AES preprint 2072, 1984); 17 cm/110°: 48° (later charts by Williams,
+    from memory; 55° in 1984). The charts themselves differ by that much, being from listening tests.
+    """
+    array = pair(spacing, angle, "cardioid")
+    angles = np.arange(0.0, 90.0, 0.5)
+    full = angles[np.argmax([image_position(array, far(a), C) >= 1.0 for a in angles])]
+    assert full == pytest.approx(half_angle, abs=8.0)
+
+
+def test_mid_and_side_are_the_coincident_pair_they_make() -> None:
+    """M cardioid, S figure-of-eight at equal gain: left = M + S. The same as summing the two patterns by hand."""
+    ms = Array(
+        "ms",
+        "main",
+        (
+            Capsule("mid", (0.0, 0.0, 3.0), (0.0, 0.0), "cardioid", stereo=(1.0, 1.0)),
+            Capsule("side", (0.0, 0.0, 3.0), (-90.0, 0.0), "figure-of-eight", stereo=(1.0, -1.0)),
+        ),
+    )
+    for azimuth in (5.0, 15.0, 25.0):
+        a = np.radians(azimuth)
+        mid, side = 0.5 + 0.5 * np.cos(a), np.cos(a + np.pi / 2)
+        level = 20 * np.log10(abs(mid - side) / abs(mid + side))
+        assert image_position(ms, far(azimuth), C) == pytest.approx(min(level / 15.0, 1.0), abs=1e-3)
+
+
+def test_a_spot_goes_where_the_main_pair_has_its_section_and_all_else_as_told() -> None:
+    sections = (solo((-4.0, 3.0, 1.2), "violins"), solo((3.0, 2.0, 1.2), "cellos"))
+    main = pair(0.17, 110, "cardioid")
+    spots = Array(
+        "spots",
+        "spot",
+        (Capsule("violins", (-3.8, 2.5, 2.0), section="violins"), Capsule("own", (0.0, 1.0, 2.0), stereo=BOTH)),
+    )
+    law = stereo_law([main, spots], sections, main, C)
+    np.testing.assert_allclose(law[:, :2], np.eye(2))
+    np.testing.assert_allclose(law[:, 2], constant_power(image_position(main, sections[0].centre, C)))
+    np.testing.assert_allclose(law[:, 3], BOTH)
+    assert law[0, 2] > law[1, 2]
+    np.testing.assert_allclose((law[:, 2] ** 2).sum(), 1.0)
+
+
+def test_a_spot_beside_a_tree_goes_by_azimuth_over_the_ensemble_s_half_angle() -> None:
+    sections = (solo((-3.0, 3.0, 1.2), "violins"), solo((1.5, 3.0, 1.2), "cellos"), solo((0.0, 5.0, 1.2), "basses"))
+    tree = Array(
+        "tree", "main", tuple(Capsule(n, (x, 0.0, 3.0), stereo=BOTH) for n, x in zip("lcr", (-1, 0, 1), strict=True))
+    )
+    spots = Array("spots", "spot", tuple(Capsule(s.name, (*s.centre[:2], 2.5), section=s.name) for s in sections))
+    law = stereo_law([spots], sections, tree, C)
+    np.testing.assert_allclose(law[:, 0], LEFT, atol=1e-12)  # the outermost section is fully left
+    np.testing.assert_allclose(law[:, 1], constant_power(np.arctan(0.5) / (np.pi / 4)))
+    np.testing.assert_allclose(law[:, 2], BOTH)
+
+
+def test_an_aligned_spot_waits_until_its_section_reaches_the_main_array() -> None:
+    """4 m more to the main array: 11.66 ms at 343 m/s, plus the bus's own delay."""
+    main = Array("main", "main", (Capsule("c", (0.0, 0.0, 1.2)), Capsule("back", (0.0, -3.0, 1.2))))
+    section = solo((0.0, 5.0, 1.2), "violas")
+    spots = Array(
+        "spots", "spot", (Capsule("violas", (0.0, 4.0, 1.2), section="violas"), Capsule("free", (1.0, 4.0, 2.0)))
+    )
+    buses = {"main": replace(PLAIN, delay=0.003), "spots": replace(PLAIN, align=True, delay=0.010)}
+    delays = capsule_delays([main, spots], [section], buses, main, 343.0)
+    np.testing.assert_allclose(delays, [0.003, 0.003, 0.010 + 4.0 / 343.0, 0.010])
+    np.testing.assert_allclose(delays[2] - 0.010, 0.01166, atol=5e-6)
+    unaligned = {**buses, "spots": PLAIN}
+    np.testing.assert_array_equal(
+        capsule_delays([main, spots], [section], unaligned, main, 343.0), [0.003, 0.003, 0, 0]
+    )
+
+
+def test_the_default_gain_brings_the_ensemble_s_centre_back_to_the_stem_s_level() -> None:
+    """Against the engine's own direct energy from that place, power-summed after the stereo law."""
+    scene_file = built(TREE)
+    main = scene_file.arrays[0]
+    centre = np.mean([s.centre for s in scene_file.sections], axis=0)
+    room = hall(material(ANECHOIC), size=(100.0, 100.0, 40.0))
+    scene = Scene(room, (solo(tuple(centre)),), (main,), 48000)
+    _, energy = path_levels(scene, scene.sections[0])
+    law = np.array([c.stereo for c in main.capsules])
+    heard = float(energy[:, 4] @ (law**2).sum(axis=1))
+    assert default_gain_db(scene_file) == pytest.approx(-10 * np.log10(heard), abs=1e-9)
+
+
+def test_the_default_gain_follows_the_main_array_s_trims_and_no_spot() -> None:
+    plain = built(TREE)
+    spots = built(TREE + '[arrays.spots]\npreset = "spots"\n')
+    assert default_gain_db(spots) == default_gain_db(plain)
+    trimmed = tuple(replace(c, gain=c.gain - 6.0) for c in plain.arrays[0].capsules)
+    quieter = replace(plain, arrays=(replace(plain.arrays[0], capsules=trimmed),))
+    assert default_gain_db(quieter) == pytest.approx(default_gain_db(plain) + 6.0)
+
+
+def test_an_array_deaf_to_the_ensemble_has_no_default_gain() -> None:
+    plain = built(TREE)
+    centre = np.mean([s.centre for s in plain.sections], axis=0)
+    at = (float(centre[0]), float(centre[1]) - 3.0, float(centre[2]))
+    side = Capsule("side", at, (90.0, 0.0), "figure-of-eight", stereo=BOTH)
+    deaf = replace(plain, arrays=(replace(plain.arrays[0], capsules=(side,)),))
+    with pytest.raises(
+        InputError, match=r"array 'main' hears nothing of the ensemble's centre; turn it or give \[mix\]"
+    ):
+        default_gain_db(deaf)
+
+
+def test_the_default_offset_lies_just_before_the_first_arrival_to_a_tenth_of_a_millisecond() -> None:
+    """1 to 1.1 ms before the nearest player reaches the nearest capsule; never below zero."""
+    scene_file = built(TREE)
+    offset = default_offset_s(scene_file)
+    first = min(path_levels(scene_file.scene(48000), s)[0].min() for s in scene_file.sections)
+    assert 0.001 <= first - offset <= 0.0011 + 1e-12
+    assert offset * 1e4 == pytest.approx(round(offset * 1e4), abs=1e-9)
+    near = Capsule("near", tuple(scene_file.sections[0].positions[0] + (0.0, 0.0, 0.2)))
+    close = replace(scene_file, arrays=(replace(scene_file.arrays[0], capsules=(near,)),))
+    assert default_offset_s(close) == 0.0
