@@ -11,11 +11,13 @@ from hypothesis import strategies as st
 
 from render.scene_file import read_scene
 from rooms.decay import expected_T30
-from rooms.echogram import grid_size, image_energy, omni, scattered_energy
+from rooms.echogram import grid_size, omni
 from rooms.errors import InputError
 from rooms.geometry import SURFACES, Box
 from rooms.images import early_reflections
 from rooms.paths import cells_within, mirror, path_hits, surface_hits
+from rooms.scattering import scattered_energy
+from rooms.specular import image_energy
 from rooms.surfaces import Hall, Material, Patch
 from rooms.theory import sabine_s
 
