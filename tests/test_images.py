@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rooms.echogram import Radiators, image_energy
 from rooms.images import early_part, early_reflections, path_levels
 from rooms.microphones import PATTERNS, Capsule
 from rooms.players import Instrument, Player, Section
@@ -171,3 +172,42 @@ def test_nothing_sounds_earlier_than_a_millisecond_before_it_arrives(colour: tup
         arrival, _ = path_levels(scene, section)
         early = np.abs(sound[: int((arrival[0] - 0.001) * 48000)])
         assert early.max() < 1e-3 * np.abs(sound).max()
+
+
+@pytest.mark.parametrize("surface", range(6))
+def test_a_reflection_leaves_and_arrives_at_the_mirrored_angles(surface: int) -> None:
+    """One wall reflects half the energy; against mirroring the player, aim and all, by hand. In sound and energy.
+
+    The image in the plane of the wall is a player whose axis is mirrored too, seen directly by the capsule.
+    """
+    walls = [material(0.5 if n == surface else 1.0) for n in range(6)]
+    room = hall(*walls, size=(30.0, 36.0, 20.0))
+    player, ear, axis = np.array([3.0, 5.0, 7.0]), np.array([-4.0, -2.0, 11.0]), (50.0, 25.0)
+    horn = Instrument("horn", 1.0, axis=axis, directivity_index=HORN.directivity_index)
+    section = solo(tuple(player), "horn", horn, facing=200.0)
+    capsule = Capsule("ear", tuple(ear), (70.0, -20.0), "cardioid")
+    scene = Scene(room, (section,), (microphones(capsule),), 48000)
+
+    image, turned = player.copy(), section.axes[0].copy()
+    side = surface // 2
+    image[side] = 2.0 * (room.box.upper if surface % 2 else room.box.lower)[side] - player[side]
+    turned[side] *= -1.0
+
+    def heard(place: np.ndarray, aim: np.ndarray) -> np.ndarray:
+        way = ear - place
+        r = np.linalg.norm(way)
+        pattern = 0.5 - 0.5 * (way @ capsule.axis) / r
+        return np.asarray((pattern / r) ** 2 * np.exp(horn.kappa * ((way @ aim) / r - section.on_aim)))
+
+    direct, reflected = heard(player, section.axes[0]), 0.5 * heard(image, turned)
+    ears = Radiators(ear[None], capsule.axis[None], np.zeros(9), pressure_part=0.5)
+    players = Radiators(player[None], section.axes, horn.kappa, section.on_aim)
+    energy = image_energy(room, [players], [ears], 0.15, 100)[0, 0].sum(axis=1)
+    np.testing.assert_allclose(energy, direct + reflected, rtol=1e-6)
+
+    sound = paths_of(scene, 0.2)[0]
+    frequency = 1000.0 * 10.0 ** (0.3 * np.arange(-1, 4))
+    turns = np.exp(-2j * np.pi * frequency[:, None] * np.arange(len(sound)) / 48000)
+    alone = Scene(hall(material(ANECHOIC), size=(30.0, 36.0, 20.0)), (section,), (microphones(capsule),), 48000)
+    level = np.abs(turns @ (sound - paths_of(alone, 0.2)[0])) ** 2
+    np.testing.assert_allclose(level, reflected[3:8], rtol=0.01)

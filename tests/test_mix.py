@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from render.mix import (
@@ -75,6 +75,7 @@ def test_the_main_array_is_the_first_main_one_else_the_first() -> None:
 
 @pytest.mark.parametrize("array", [pair(0.17, 110, "cardioid"), pair(0.0, 90, "figure-of-eight"), pair(0.4, 0, "omni")])
 @given(azimuth=st.floats(-60.0, 60.0))
+@example(azimuth=45.0)  # where a figure-of-eight's null points at the source
 def test_an_image_is_central_ahead_mirrors_and_keeps_its_side(array: Array, azimuth: float) -> None:
     here, there = (image_position(array, far(sign * azimuth), C) for sign in (1.0, -1.0))
     assert here == pytest.approx(-there, abs=1e-9)
