@@ -35,6 +35,9 @@ LEAD = 0.001
 TAIL = 0.045
 """Room left in s after the last path of a group for its filters to ring down."""
 
+RELEASE = 0.015
+"""The end of that room, in s, in which nothing but what wrapped round is left."""
+
 
 @dataclass(frozen=True)
 class Reflections:
@@ -238,6 +241,16 @@ def _knots(size: int, sample_rate: float) -> tuple[NDArray[np.int64], NDArray[np
     return knots, below, (every - knots[below]) / (knots[below + 1] - knots[below])
 
 
+def _window(size: int, sample_rate: float) -> NDArray[np.float64]:
+    """Return the window of a group of paths: all-pass filters ring a little before they begin, and that wraps round.
+
+    It rises in the first quarter of `LEAD` and falls over the last `RELEASE`.
+    """
+    rise = np.arange(size) / (0.25 * LEAD * sample_rate)
+    fall = np.arange(size, 0, -1) / (RELEASE * sample_rate)
+    return np.sin(np.pi / 2.0 * np.minimum(np.minimum(rise, fall), 1.0)) ** 2
+
+
 def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float64]:
     """Return the specular paths of a section to all capsules that arrive before a time.
 
@@ -292,7 +305,7 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     if not alone:
         spectra = hold_tone(spectra, power, frequency)
     spectra *= nyquist_taper(frequency, rate)
-    groups = scipy.fft.irfft(spectra, size, axis=-1, workers=-1)
+    groups = scipy.fft.irfft(spectra, size, axis=-1, workers=-1) * _window(size, rate)
     out = np.zeros((len(ears), int(np.ceil(until * rate)) + 1))
     _overlap_add(groups, first, np.searchsorted(ear, np.arange(len(ears) + 1)), out)
     return out
