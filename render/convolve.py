@@ -69,9 +69,7 @@ def convolve(blocks: Iterable[Float], responses: Float) -> Iterator[Float]:
     return (block[0] for block in _overlap_save(blocks, responses, everyone))
 
 
-def convolve_groups(
-    blocks: Iterable[Float], responses: Float, groups: Sequence[Sequence[int]]
-) -> Iterator[Float]:
+def convolve_groups(blocks: Iterable[Float], responses: Float, groups: Sequence[Sequence[int]]) -> Iterator[Float]:
     """Convolve voices with their responses and sum them at each capsule, each group of voices for itself.
 
     Parameters
@@ -99,9 +97,7 @@ def convolve_groups(
 def _checked_groups(groups: Sequence[Sequence[int]], responses: Float) -> list[Index]:
     """Return the groups as index arrays, or raise `ValueError`."""
     if responses.ndim != 3 or 0 in responses.shape:
-        raise ValueError(
-            f"responses must be (voices, capsules, samples) and not empty, not {responses.shape}"
-        )
+        raise ValueError(f"responses must be (voices, capsules, samples) and not empty, not {responses.shape}")
     arrays = [np.asarray(group, dtype=np.int64) for group in groups]
     if not arrays:
         raise ValueError("no group of voices was given")
@@ -202,9 +198,7 @@ def _transform_back(products: Complex, output: Float, capsule: int) -> None:
 
 
 @njit(nogil=True, fastmath=True, cache=True)
-def _accumulate(
-    spectra: Complex, filters: Complex, members: Index, products: Complex, first: int, last: int
-) -> None:
+def _accumulate(spectra: Complex, filters: Complex, members: Index, products: Complex, first: int, last: int) -> None:
     """Sum spectrum times filter over the member voices and the partitions, bins first to last."""
     partitions = filters.shape[2]
     for capsule in range(products.shape[0]):

@@ -20,6 +20,7 @@ from rooms.tables import (
     HallTable,
     InstrumentTable,
     MaterialTable,
+    PatchTable,
     PlaceTable,
     PositionShareTable,
     SeatingTable,
@@ -31,6 +32,7 @@ __all__ = ["scene_keys", "scene_schema"]
 HEADINGS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("Top of the file", SceneTable),
     ("`[hall]`, and files of halls", HallTable),
+    ("`patches`", PatchTable),
     ("`[seating]`, and files of seating plans", SeatingTable),
     ("`[seating.sections.NAME]`: a place in the plan", PlaceTable),
     ("`[sections.NAME]`", SectionTable),

@@ -9,8 +9,8 @@ from typing import Any, TypeVar
 from rooms.errors import InputError, did_you_mean
 from rooms.geometry import SURFACES, Box
 from rooms.players import Instrument
-from rooms.surfaces import Hall, Material
-from rooms.tables import ArrayTable, HallTable, InstrumentTable, MaterialTable, Preset, SeatingTable
+from rooms.surfaces import Hall, Material, Patch
+from rooms.tables import ArrayTable, HallTable, InstrumentTable, MaterialTable, PatchTable, Preset, SeatingTable
 from rooms.toml_reader import read_toml, validate
 
 __all__ = ["KINDS", "demo", "folder", "hall", "instrument", "load", "material", "names", "plural", "resolve"]
@@ -139,4 +139,24 @@ def hall(table: HallTable | str) -> Hall:
             materials.append(material(surfaces[surface], surface))
         except InputError as error:
             raise InputError(f"surface '{surface}': {error}", at=("hall", "surfaces", surface)) from None
-    return Hall(table.preset or "hall", box, tuple(materials), table.temperature, table.humidity)
+    patches = []
+    for number, patch_table in enumerate(table.patches):
+        try:
+            patches.append(_patch(patch_table))
+        except InputError as error:
+            raise InputError(f"patch {number + 1}: {error}", at=("hall", "patches")) from None
+    name = table.preset or "hall"
+    return Hall(name, box, tuple(materials), table.temperature, table.humidity, tuple(patches))
+
+
+def _patch(table: PatchTable) -> Patch:
+    """Build a patch: its two spans along the surface, in the order of the axes."""
+    across = "xxyyzz"[SURFACES.index(table.surface)]
+    spans = {axis: getattr(table, axis) for axis in "xyz"}
+    if spans[across] is not None:
+        raise InputError(f"key '{across}' doesn't go with the {table.surface}, which lies across it")
+    missing = next((axis for axis in "xyz" if axis != across and spans[axis] is None), None)
+    if missing is not None:
+        raise InputError(f"key '{missing}' is missing; give from and to in m")
+    first, second = (span for axis, span in spans.items() if axis != across)
+    return Patch(table.surface, (first[0], second[0]), (first[1], second[1]), material(table.material, "patch"))

@@ -8,11 +8,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rooms.echogram import STEP, air_loss, grid_size, omni, scattered_energy, specular_energy
+from rooms.echogram import STEP, air_loss, grid_size, omni
 from rooms.errors import InputError, did_you_mean
 from rooms.images import early_reflections
 from rooms.measures import from_echogram
-from rooms.surfaces import Hall
+from rooms.scattering import scattered_energy
+from rooms.specular import specular_energy
+from rooms.surfaces import Hall, Material
 from rooms.theory import sabine_s
 from rooms.units import BAND_NAMES, BANDS
 
@@ -27,7 +29,7 @@ RECEIVERS = ((0.30, 0.50), (0.55, 0.62), (0.72, 0.75), (0.42, 0.88))
 SOURCE_HEIGHT, RECEIVER_HEIGHT = 1.5, 1.2
 """m above the floor (ISO 3382-1, 4.2 and 4.3); a low hall takes half its height at most."""
 
-LONGEST = 30.0
+LONGEST = 20.0
 """s; a longer reverberation time is none of a hall for music."""
 
 CLOSE = 0.002
@@ -36,7 +38,7 @@ CLOSE = 0.002
 LEAST_FACTOR = 1e-3
 """Surfaces with a thousandth of their absorption ring as long as the air lets them."""
 
-STEPS = 40
+STEPS = 25
 """Most steps towards the T30 asked for."""
 
 BLEND_WINDOW = 0.024
@@ -71,31 +73,48 @@ def expected_T30(hall: Hall) -> NDArray[np.float64]:
     Raises
     ------
     InputError
-        If a band rings longer than `LONGEST`.
+        If a band rings longer than `LONGEST`, or so much is absorbed that it doesn't ring at all.
     """
+    times = _decay_times(hall)
+    for band, time in zip(BAND_NAMES, times, strict=True):
+        if time == np.inf:
+            raise InputError(
+                f"hall '{hall.name}' rings longer than {LONGEST:g} s at {band} Hz; give its surfaces more absorption"
+            )
+        if time == 0.0:
+            raise InputError(
+                f"hall '{hall.name}' absorbs nearly everything at {band} Hz and doesn't ring; give its surfaces less "
+                "absorption"
+            )
+    return times
+
+
+def _decay_times(hall: Hall) -> NDArray[np.float64]:
+    """Return T30 in s per band: infinite where it is longer than `LONGEST`, 0 where nothing rings."""
     sources = [omni(p) for p in _points(hall, SOURCES, SOURCE_HEIGHT)]
     receivers = [omni(p) for p in _points(hall, RECEIVERS, RECEIVER_HEIGHT)]
     arrivals = np.array([[np.linalg.norm(s.points - r.points) for r in receivers] for s in sources])
     arrivals /= hall.speed_of_sound
     exact = 2.0 * _root_volume(hall)
     duration = float(sabine_s(hall.box.volume, hall.absorption_area, hall.air, hall.speed_of_sound).max())
-    duration = max(duration, 2.0 * exact)
+    duration = min(max(duration, 2.0 * exact), LONGEST)
     while True:
-        grid = grid_size(min(duration, LONGEST))
+        grid = grid_size(duration)
         party = [(sources, receivers)]
         energy = scattered_energy(hall, party, grid, cuts=1)[0] + specular_energy(hall, party, exact, grid)[0]
         energy *= air_loss(hall, grid)
         pairs = np.ndindex(arrivals.shape)
-        times = np.array([from_echogram(energy[pair], STEP, float(arrivals[pair])).T30_s for pair in pairs])
-        heard = np.isfinite(times).all(axis=0)
-        if heard.all():
-            return np.asarray(times.mean(axis=0))
+        times = np.array([from_echogram(energy[pair], STEP, float(arrivals[pair])).T30_s for pair in pairs]).mean(
+            axis=0
+        )
+        # What has fallen 60 dB by half time and still has no slope to measure is over at once.
+        over = energy[..., grid // 2 :].sum(axis=(0, 1, 3)) < 1e-6 * energy.sum(axis=(0, 1, 3))
+        times[np.isnan(times) & over] = 0.0
+        if not np.isnan(times).any():
+            return np.asarray(times)
         if duration >= LONGEST:
-            raise InputError(
-                f"hall '{hall.name}' rings longer than {LONGEST:g} s at {BAND_NAMES[int(np.argmin(heard))]} Hz; "
-                "give its surfaces more absorption"
-            )
-        duration *= 1.5
+            return np.where(np.isnan(times), np.inf, times)
+        duration = min(1.5 * duration, LONGEST)
 
 
 def with_T30(hall: Hall, asked: float | Mapping[str, float]) -> Hall:
@@ -131,7 +150,7 @@ def with_T30(hall: Hall, asked: float | Mapping[str, float]) -> Hall:
     factor = np.ones(len(BANDS))
     most = 1.0 / np.maximum(hall.absorption.max(axis=1), 1e-6)
     for _ in range(STEPS):
-        times = expected_T30(_scaled(hall, factor))
+        times = _decay_times(_scaled(hall, factor))
         misses = [float(times[measured].mean()) / goal for measured, _, goal in goals]
         if all(abs(miss - 1.0) <= CLOSE for miss in misses):
             return _scaled(hall, factor)
@@ -144,16 +163,25 @@ def with_T30(hall: Hall, asked: float | Mapping[str, float]) -> Hall:
                     f"hall '{hall.name}': T30 of {goal:g} s at {names} Hz is out of reach with these surfaces and this "
                     f"air; the nearest is {miss * goal:.2f} s"
                 )
+            if goal >= LONGEST:
+                raise InputError(
+                    f"hall '{hall.name}': T30 of {goal:g} s is longer than {LONGEST:g} s, the most there is"
+                )
             factor[moved] = np.clip(now * np.clip(miss, 0.25, 4.0) ** 1.1, LEAST_FACTOR, largest)
     raise InputError(f"hall '{hall.name}': no absorption was found that gives the T30 asked for; ask for another")
 
 
 def _scaled(hall: Hall, factor: NDArray[np.float64]) -> Hall:
     """Return the hall with each band's absorption times a factor, up to 1."""
-    materials = tuple(
-        replace(m, absorption=tuple(np.minimum(np.array(m.absorption) * factor, 1.0).tolist())) for m in hall.materials
+
+    def scaled(material: Material) -> Material:
+        return replace(material, absorption=tuple(np.minimum(np.array(material.absorption) * factor, 1.0).tolist()))
+
+    return replace(
+        hall,
+        materials=tuple(scaled(material) for material in hall.materials),
+        patches=tuple(replace(patch, material=scaled(patch.material)) for patch in hall.patches),
     )
-    return replace(hall, materials=materials)
 
 
 def _root_volume(hall: Hall) -> float:

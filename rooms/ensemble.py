@@ -52,7 +52,8 @@ def decorrelation(seed: int, name: str, players: int, frequency: NDArray[np.floa
     """Return an all-pass spectrum for each player of a section.
 
     Each player has a sign and a group delay that wanders at random between zero and `LONGEST_DELAY`, so that two
-    players are in no fixed phase over any third octave and nothing comes earlier than the player.
+    players are in no fixed phase over any third octave. A few thousandths of the energy come earlier than the player;
+    `rooms.images` takes away what comes more than a millisecond too early.
 
     Parameters
     ----------

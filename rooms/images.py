@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from rooms.ensemble import crossover, decorrelation, hold_tone
 from rooms.filters import minimum_phase_basis, nyquist_taper
+from rooms.paths import cells_within, count_hits, mirror, path_hits, surface_hits
 from rooms.players import Section
 from rooms.scene import Scene
 from rooms.surfaces import Hall
@@ -33,6 +34,9 @@ LEAD = 0.001
 
 TAIL = 0.045
 """Room left in s after the last path of a group for its filters to ring down."""
+
+RELEASE = 0.015
+"""The end of that room, in s, in which nothing but what wrapped round is left."""
 
 
 @dataclass(frozen=True)
@@ -61,25 +65,6 @@ class Reflections:
     elevation_deg: NDArray[np.float64]
 
 
-def _cells(size: NDArray[np.float64], reach: float) -> NDArray[np.int64]:
-    """Return the lattice cells that can hold images within ``reach`` m of a point in the box, shape (cells, 3)."""
-    spans = [np.arange(-n, n + 1) for n in (reach // size).astype(int) + 1]
-    return np.stack(np.meshgrid(*spans, indexing="ij"), axis=-1).reshape(-1, 3)
-
-
-def _hits(cells: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return how often the path of each cell meets each surface, shape (cells, 6)."""
-    total = np.abs(cells)
-    first = np.where(cells < 0, (total + 1) // 2, total // 2)
-    return np.stack([first, total - first], axis=-1).reshape(-1, 6)
-
-
-def _mirror(cells: NDArray[np.int64], points: NDArray[np.float64], size: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the images of points, measured from the box's lower corner, shape (cells, points, 3)."""
-    n = cells[:, None, :]
-    return np.where(n % 2 == 0, n * size + points, (n + 1) * size - points)
-
-
 def early_reflections(hall: Hall, source: ArrayLike, receiver: ArrayLike, until: float) -> Reflections:
     """List the specular paths between two points.
 
@@ -98,27 +83,28 @@ def early_reflections(hall: Hall, source: ArrayLike, receiver: ArrayLike, until:
     """
     size = np.array(hall.box.size)
     reach = until * hall.speed_of_sound
-    cells = _cells(size, reach)
+    cells = cells_within(size, reach)
     source = np.asarray(source, dtype=np.float64) - hall.box.lower
-    away = _mirror(cells, source[None], size)[:, 0] - (np.asarray(receiver, dtype=np.float64) - hall.box.lower)
+    ear = np.asarray(receiver, dtype=np.float64) - hall.box.lower
+    away = mirror(cells, source[None], size)[:, 0] - ear
     distance = np.linalg.norm(away, axis=1)
     order = np.argsort(distance, kind="stable")
     order = order[distance[order] < reach]
     cells, away, distance = cells[order], away[order], distance[order]
-    hits = _hits(cells)
-    loss = hits @ _log_amplitude(hall).T - 0.5 * hall.air * distance[:, None]
+    met = path_hits(hall, cells, away + ear, ear)
+    loss = met @ _log_amplitude(hall).T - 0.5 * hall.air * distance[:, None]
     return Reflections(
         time_s=distance / hall.speed_of_sound,
         level_db=(loss - np.log(distance)[:, None]) * (20.0 / np.log(10.0)),
         order=np.abs(cells).sum(axis=1),
-        hits=hits,
+        hits=surface_hits(cells),
         azimuth_deg=np.degrees(np.arctan2(away[:, 0], away[:, 1])),
         elevation_deg=np.degrees(np.arcsin(np.clip(away[:, 2] / distance, -1.0, 1.0))),
     )
 
 
 def _log_amplitude(hall: Hall) -> NDArray[np.float64]:
-    """Return the logarithm of each surface's specular reflection factor, shape (bands, surfaces)."""
+    """Return the logarithm of each material's specular reflection factor, shape (bands, materials)."""
     return 0.5 * np.log(np.maximum((1.0 - hall.absorption) * (1.0 - hall.scattering), 1e-12))
 
 
@@ -149,8 +135,9 @@ def path_levels(scene: Scene, section: Section) -> tuple[NDArray[np.float64], ND
 
 @numba.njit(parallel=True, cache=True, fastmath=True)
 def _group_spectra(  # type: ignore[no-untyped-def]
-    cells, hits, ear, points, axes, kappa, on_aim, level, ears, ear_axes, pressure, gains, size, log_amplitude, air,
-    samples_per_m, step, lead, basis, knots, below, part, low_pass, high_pass, phases, spectra, power, first,
+    cells, ear, points, axes, kappa, on_aim, level, ears, ear_axes, pressure, gains, size, walls, bounds,
+    log_amplitude, air, samples_per_m, step, lead, basis, knots, below, part, low_pass, high_pass, phases, spectra,
+    power, first,
 ):  # fmt: skip
     """Sum the paths of all players through one image cell to one capsule, for every group.
 
@@ -164,13 +151,15 @@ def _group_spectra(  # type: ignore[no-untyped-def]
         delay = np.empty(players)
         gain = np.empty(players)
         colour = np.empty((players, bands))
+        image = np.empty(3)
+        way = np.empty(3)
+        hits = np.empty(walls.shape[0])
         for p in range(players):
             r2 = 0.0
-            way = np.empty(3)
             for a in range(3):
                 n = cells[g, a]
-                at = n * size[a] + points[p, a] if n % 2 == 0 else (n + 1) * size[a] - points[p, a]
-                way[a] = ears[m, a] - at
+                image[a] = n * size[a] + points[p, a] if n % 2 == 0 else (n + 1) * size[a] - points[p, a]
+                way[a] = ears[m, a] - image[a]
                 r2 += way[a] ** 2
             r = np.sqrt(r2)
             leave = 0.0
@@ -180,11 +169,12 @@ def _group_spectra(  # type: ignore[no-untyped-def]
                 leave += (u if cells[g, a] % 2 == 0 else -u) * axes[p, a]
                 arrive -= u * ear_axes[m, a]
             delay[p] = r * samples_per_m
+            count_hits(cells[g], image, ears[m], size, walls, bounds, hits)
             gain[p] = level / r * gains[m] * (pressure[m] + (1.0 - pressure[m]) * arrive)
             for b in range(bands):
                 loss = 0.5 * kappa[b] * (leave - on_aim) - 0.5 * air[b] * r
-                for w in range(6):
-                    loss += hits[g, w] * log_amplitude[b, w]
+                for w in range(walls.shape[0]):
+                    loss += hits[w] * log_amplitude[b, w]
                 colour[p, b] = loss
         nearest = delay[0]
         for p in range(players):
@@ -251,6 +241,16 @@ def _knots(size: int, sample_rate: float) -> tuple[NDArray[np.int64], NDArray[np
     return knots, below, (every - knots[below]) / (knots[below + 1] - knots[below])
 
 
+def _window(size: int, sample_rate: float) -> NDArray[np.float64]:
+    """Return the window of a group of paths: all-pass filters ring a little before they begin, and that wraps round.
+
+    It rises in the first quarter of `LEAD` and falls over the last `RELEASE`.
+    """
+    rise = np.arange(size) / (0.25 * LEAD * sample_rate)
+    fall = np.arange(size, 0, -1) / (RELEASE * sample_rate)
+    return np.sin(np.pi / 2.0 * np.minimum(np.minimum(rise, fall), 1.0)) ** 2
+
+
 def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float64]:
     """Return the specular paths of a section to all capsules that arrive before a time.
 
@@ -276,8 +276,8 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     centre = points.mean(axis=0)
     radius = float(np.linalg.norm(points - centre, axis=1).max())
 
-    cells = _cells(box, until * c + radius)
-    distance = np.linalg.norm(_mirror(cells, centre[None], box) - ears[None], axis=2)  # (cells, capsules)
+    cells = cells_within(box, until * c + radius)
+    distance = np.linalg.norm(mirror(cells, centre[None], box) - ears[None], axis=2)  # (cells, capsules)
     ear, cell = np.nonzero(distance.T - radius < until * c)
     chosen = cells[cell]
 
@@ -296,16 +296,16 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     power = np.zeros((len(chosen), bins))
     first = np.zeros(len(chosen), dtype=np.int64)
     _group_spectra(
-        chosen, _hits(chosen).astype(np.float64), ear, points, section.axes, section.instrument.kappa, section.on_aim,
+        chosen, ear, points, section.axes, section.instrument.kappa, section.on_aim,
         np.sqrt(section.share / len(points)), ears, np.concatenate([a.axes for a in scene.arrays]),
         np.concatenate([a.pressure_parts for a in scene.arrays]), np.concatenate([a.gains for a in scene.arrays]),
-        box, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis, len(knots), below,
-        part, low_pass, high_pass, phases, spectra, power, first,
+        box, hall.walls, hall.bounds, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate),
+        basis, len(knots), below, part, low_pass, high_pass, phases, spectra, power, first,
     )  # fmt: skip
     if not alone:
         spectra = hold_tone(spectra, power, frequency)
     spectra *= nyquist_taper(frequency, rate)
-    groups = scipy.fft.irfft(spectra, size, axis=-1, workers=-1)
+    groups = scipy.fft.irfft(spectra, size, axis=-1, workers=-1) * _window(size, rate)
     out = np.zeros((len(ears), int(np.ceil(until * rate)) + 1))
     _overlap_add(groups, first, np.searchsorted(ear, np.arange(len(ears) + 1)), out)
     return out

@@ -10,12 +10,14 @@ import scipy.signal
 from numpy.typing import NDArray
 
 from rooms.decay import expected_T30, mixing_time
-from rooms.echogram import STEP, Radiators, air_loss, grid_size, omni, scattered_energy, specular_energy
+from rooms.echogram import STEP, Radiators, air_loss, grid_size, omni
 from rooms.images import early_part, path_levels
 from rooms.late import late_part
 from rooms.microphones import Array, Capsule
 from rooms.players import Section
+from rooms.scattering import scattered_energy
 from rooms.scene import Scene
+from rooms.specular import specular_energy
 from rooms.units import BANDS, amplitude, energy_db
 
 __all__ = ["Responses", "compute_responses"]

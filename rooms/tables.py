@@ -107,8 +107,19 @@ class InstrumentTable(Preset):
     )
 
 
+Span = tuple[Number, Number]
 MaterialOrName = Annotated[MaterialTable, BeforeValidator(_named, json_schema_input_type=str | MaterialTable)]
 InstrumentOrName = Annotated[InstrumentTable, BeforeValidator(_named, json_schema_input_type=str | InstrumentTable)]
+
+
+class PatchTable(Table):
+    """A rectangle on a surface that is of another material: an audience, panels, a curtain."""
+
+    surface: Surface = Field(description="The surface it lies on")
+    x: Span | None = Field(default=None, description="From and to along x in m, where the surface extends along x")
+    y: Span | None = Field(default=None, description="From and to along y in m, alike")
+    z: Span | None = Field(default=None, description="From and to along z in m, alike")
+    material: MaterialOrName = Field(description="A material's name, or a table as for surfaces")
 
 
 class HallTable(Preset):
@@ -129,6 +140,11 @@ class HallTable(Preset):
         default_factory=dict,
         description="Material of each of the six surfaces: a material's name, or a table with nine values of "
         "absorption and of scattering; only those named change a preset",
+    )
+    patches: tuple[PatchTable, ...] = Field(
+        default=(),
+        description="Rectangles on surfaces that are of another material; they may touch and don't overlap; with any, "
+        "a preset's own are left out",
     )
     T30: ReverberationTime | None = Field(
         default=None,

@@ -108,9 +108,7 @@ def test_the_bits_before_the_block_of_a_change_stay() -> None:
         edited[:, length:] += 1
         before = length // 8192 * 8192
         for changed in (edited, signal[:, :length]):
-            np.testing.assert_array_equal(
-                joined(convolve([changed], responses))[:, :before], whole[:, :before]
-            )
+            np.testing.assert_array_equal(joined(convolve([changed], responses))[:, :before], whole[:, :before])
 
 
 def test_the_bits_do_not_depend_on_the_number_of_cores(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -152,9 +150,7 @@ def test_no_input_gives_a_silent_tail_and_one_sample_by_one_sample_works() -> No
     """The length is always input + samples - 1."""
     response = np.full((1, 1, 10), 0.5, np.float32)
     np.testing.assert_array_equal(joined(convolve([], response)), np.zeros((1, 9)))
-    np.testing.assert_array_equal(
-        joined(convolve([np.full((1, 1), 3, np.float32)], response[..., :1])), [[1.5]]
-    )
+    np.testing.assert_array_equal(joined(convolve([np.full((1, 1), 3, np.float32)], response[..., :1])), [[1.5]])
 
 
 def test_silence_stays_exactly_silent() -> None:

@@ -68,8 +68,18 @@ def test_a_time_out_of_reach_is_refused_with_the_nearest_in_reach() -> None:
 def test_a_misspelt_band_and_an_endless_hall_are_refused() -> None:
     with pytest.raises(InputError, match="T30 names a band '1001'; did you mean '1000'"):
         with_T30(room(), {"1001": 1.0})
-    with pytest.raises(InputError, match=r"hall 'test' rings longer than 30 s at 63 Hz"):
+    with pytest.raises(InputError, match=r"hall 'test' rings longer than 20 s at 63 Hz"):
         expected_T30(room(0.001, 0.001))
+
+
+def test_a_hall_that_hardly_rings_is_not_said_to_ring_too_long() -> None:
+    """Too little T30 to ask for is refused with the nearest there is, and a dead hall as dead."""
+    with pytest.raises(
+        InputError, match=r"T30 of 0.02 s at 500 and 1000 Hz is out of reach .* the nearest is 0\.\d\d s"
+    ):
+        with_T30(room(0.3, 0.5), 0.02)
+    with pytest.raises(InputError, match="absorbs nearly everything at 63 Hz and doesn't ring"):
+        expected_T30(room(1.0, 0.5))
 
 
 def test_air_shortens_high_bands_and_no_others() -> None:

@@ -9,19 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rooms.echogram import (
-    STEP,
-    Radiators,
-    air_loss,
-    grid_size,
-    image_energy,
-    omni,
-    scattered_energy,
-    specular_energy,
-    sphere,
-)
+from rooms.echogram import STEP, Radiators, air_loss, grid_size, omni, sphere
 from rooms.images import early_reflections
 from rooms.measures import from_echogram
+from rooms.scattering import scattered_energy
+from rooms.specular import image_energy, specular_energy
 from rooms.surfaces import Hall
 from rooms.units import air_attenuation
 from tests.halls import Point, StillHall, hall, material
@@ -184,3 +176,11 @@ def test_directions_cover_the_sphere_evenly(count: int) -> None:
 def test_a_grid_covers_its_duration(duration: float) -> None:
     steps = grid_size(duration)
     assert (steps - 1) * STEP >= duration - 1e-9
+
+
+def test_scattered_energy_starts_no_earlier_than_the_shortest_way_over_a_wall() -> None:
+    """The first reflection, one step early at most, since an arrival is split between two steps."""
+    energy = late(ROOM, at(A), at(B))
+    first = early_reflections(ROOM, A, B, 0.2).time_s[1]
+    assert np.all(energy[:, : int(first / STEP) - 2] <= 1e-4 * energy.max())
+    assert np.all(energy[:, int(first / STEP) + 10] > 0)

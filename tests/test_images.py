@@ -7,11 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rooms.echogram import Radiators, image_energy
+from rooms.echogram import Radiators
 from rooms.images import early_part, early_reflections, path_levels
 from rooms.microphones import PATTERNS, Capsule
 from rooms.players import Instrument, Player, Section
 from rooms.scene import Scene
+from rooms.specular import image_energy
 from rooms.units import energy_db
 from tests.halls import ANECHOIC, Point, hall, material, microphones, solo
 
@@ -211,3 +212,13 @@ def test_a_reflection_leaves_and_arrives_at_the_mirrored_angles(surface: int) ->
     alone = Scene(hall(material(ANECHOIC), size=(30.0, 36.0, 20.0)), (section,), (microphones(capsule),), 48000)
     level = np.abs(turns @ (sound - paths_of(alone, 0.2)[0])) ** 2
     np.testing.assert_allclose(level, reflected[3:8], rtol=0.01)
+
+
+def test_a_section_in_an_anechoic_hall_is_over_when_its_last_player_is() -> None:
+    """Players' filters ring down: 40 ms after the last arrival less than −60 dB of the loudest sample is left."""
+    players = tuple(Player((x, 4.0, 1.2), 180.0) for x in np.linspace(-4.0, 4.0, 12))
+    section = Section("section", Instrument("plain", 1.2), players)
+    scene = Scene(hall(material(ANECHOIC)), (section,), (microphones(Capsule("c", (0.0, -3.0, 3.0))),), 48000)
+    sound = np.abs(early_part(scene, section, 0.2)[0])
+    last = np.linalg.norm(section.positions - np.array([0.0, -3.0, 3.0]), axis=1).max() / scene.hall.speed_of_sound
+    assert sound[int((last + 0.04) * 48000) :].max() < 10 ** (-60 / 20) * sound.max()

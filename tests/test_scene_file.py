@@ -86,7 +86,7 @@ def test_the_demo_seats_five_sections_under_twelve_capsules() -> None:
     }
     assert [(cue.name, sorted(cue.stems)) for cue in scene.cues] == [("demo", sorted(s.name for s in scene.sections))]
     require_stems(scene)
-    assert (scene.scene(44100).sample_rate, scene.scene(48000).seed) == (44100, 1)
+    assert (scene.scene(44100).sample_rate, scene.scene(48000).seed) == (44100, 4)
 
 
 @pytest.mark.parametrize("hall", catalogue.names("halls"))

@@ -9,13 +9,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from rooms.echogram import STEP, Radiators, grid_size, omni, scattered_energy, specular_energy
+from rooms.echogram import STEP, Radiators, grid_size, omni
 from rooms.images import path_levels
 from rooms.late import late_part
 from rooms.microphones import PATTERNS, Capsule
 from rooms.noise import diffuse_coherence
 from rooms.players import Section
+from rooms.scattering import scattered_energy
 from rooms.scene import Scene
+from rooms.specular import specular_energy
 from tests.halls import Point, hall, material, microphones, solo
 
 RATE, SECONDS = 48000, 10

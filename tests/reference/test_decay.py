@@ -10,8 +10,10 @@ import pytest
 from numpy.typing import NDArray
 
 from rooms.decay import expected_T30
-from rooms.echogram import STEP, grid_size, omni, scattered_energy, specular_energy
+from rooms.echogram import STEP, grid_size, omni
 from rooms.measures import from_echogram
+from rooms.scattering import scattered_energy
+from rooms.specular import specular_energy
 from rooms.surfaces import Hall
 from rooms.theory import eyring_s, kuttruff_s
 from tests.halls import SIZE, hall, material

@@ -43,13 +43,9 @@ def stereo_sine(*levels_and_lengths: tuple[float, float], sample_rate: int = SAM
     ],
     ids=["case-1", "case-2", "case-3", "case-4", "case-5"],
 )
-def test_integrated_loudness_of_cases_1_to_5(
-    parts: list[tuple[float, float]], lufs: float, sample_rate: int
-) -> None:
+def test_integrated_loudness_of_cases_1_to_5(parts: list[tuple[float, float]], lufs: float, sample_rate: int) -> None:
     """EBU Tech 3341, table 1, cases 1 to 5."""
-    assert read(stereo_sine(*parts, sample_rate=sample_rate), sample_rate).lufs == pytest.approx(
-        lufs, abs=0.1
-    )
+    assert read(stereo_sine(*parts, sample_rate=sample_rate), sample_rate).lufs == pytest.approx(lufs, abs=0.1)
 
 
 @pytest.mark.parametrize(
@@ -84,9 +80,7 @@ def test_full_scale_997_hz_in_one_channel_reads_minus_3_01() -> None:
 
 def test_the_weighting_has_the_standards_coefficients_at_48_khz() -> None:
     """ITU-R BS.1770-4, tables 1 and 2; eight digits are a ten-millionth of a decibel."""
-    shelf, high_pass = (
-        IIRfilter(*parameters, SAMPLE_RATE, kind) for kind, parameters in _K_WEIGHTING.items()
-    )
+    shelf, high_pass = (IIRfilter(*parameters, SAMPLE_RATE, kind) for kind, parameters in _K_WEIGHTING.items())
     for got, wanted in (
         (shelf.b, [1.53512485958697, -2.69169618940638, 1.19839281085285]),
         (shelf.a, [1.0, -1.69065929318241, 0.73248077421585]),

@@ -1,0 +1,185 @@
+"""Energy that was never scattered: images one by one, then the continuum they tend to.
+
+References
+----------
+Allen & Berkley, "Image method for efficiently simulating small-room acoustics", J. Acoust. Soc. Am. 65, 1979. Kuttruff,
+Room Acoustics, 6th ed. 2016, equation 4.6 for the density of images.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from rooms.echogram import STEP, Radiators, sphere
+from rooms.paths import count_hits
+from rooms.surfaces import Hall
+from rooms.units import BANDS
+
+__all__ = ["image_energy", "specular_energy"]
+
+OCTANT_DIRECTIONS = 384
+"""Directions in one octant over which the continuum is averaged."""
+
+_FLOOR = 1e-12  # stands for a surface that returns nothing, so that logarithms stay finite
+
+
+@numba.njit(cache=True, fastmath=True)
+def _add_images(  # type: ignore[no-untyped-def]
+    points, axes, kappa, on_aim, energy, ears, ear_axes, pressure, size, walls, bounds, log_keep, reach, step_m, out
+):
+    """Add the energy of every image within ``reach`` m to out (ears, bands, grid)."""
+    bands = kappa.shape[0]
+    cells = np.empty(3, np.int64)
+    for a in range(3):
+        cells[a] = int(reach / size[a]) + 2
+    cell = np.empty(3, np.int64)
+    image = np.empty(3)
+    way = np.empty(3)
+    hits = np.empty(walls.shape[0])
+    for m in range(ears.shape[0]):
+        for cell[0] in range(-cells[0], cells[0] + 1):
+            for cell[1] in range(-cells[1], cells[1] + 1):
+                for cell[2] in range(-cells[2], cells[2] + 1):
+                    for p in range(points.shape[0]):
+                        r2 = 0.0
+                        for a in range(3):
+                            n = cell[a]
+                            image[a] = n * size[a] + points[p, a] if n % 2 == 0 else (n + 1) * size[a] - points[p, a]
+                            way[a] = ears[m, a] - image[a]
+                            r2 += way[a] ** 2
+                        if r2 > reach * reach:
+                            continue
+                        r = np.sqrt(r2)
+                        at = r / step_m
+                        t = int(at)
+                        part = at - t
+                        if t + 1 >= out.shape[2]:
+                            continue
+                        count_hits(cell, image, ears[m], size, walls, bounds, hits)
+                        leave = 0.0
+                        arrive = 0.0
+                        for a in range(3):
+                            u = way[a] / r
+                            leave += (u if cell[a] % 2 == 0 else -u) * axes[p, a]
+                            arrive -= u * ear_axes[m, a]
+                        e = energy / points.shape[0] / r2 * (pressure[m] + (1.0 - pressure[m]) * arrive) ** 2
+                        for b in range(bands):
+                            g = kappa[b] * (leave - on_aim)
+                            for w in range(walls.shape[0]):
+                                g += hits[w] * log_keep[b, w]
+                            g = e * np.exp(g)
+                            out[m, b, t] += g * (1.0 - part)
+                            out[m, b, t + 1] += g * part
+
+
+def image_energy(
+    hall: Hall, sources: Sequence[Radiators], receivers: Sequence[Radiators], until: float, grid: int
+) -> NDArray[np.float64]:
+    """Return the energy of all specular images that arrive before a time, without air.
+
+    Parameters
+    ----------
+    hall : Hall
+        The room.
+    sources, receivers : sequence of Radiators
+        Who sends; who hears, at the first point of each.
+    until : float
+        s.
+    grid : int
+        Number of time steps.
+
+    Returns
+    -------
+    ndarray, shape (sources, receivers, bands, grid)
+
+    References
+    ----------
+    Allen & Berkley, "Image method for efficiently simulating small-room acoustics", J. Acoust. Soc. Am. 65, 1979.
+    """
+    ears = np.array([r.points[0] for r in receivers]) - hall.box.lower
+    ear_axes = np.array([r.axes[0] for r in receivers])
+    pressure = np.array([r.pressure_part for r in receivers])
+    ear_energy = np.array([r.energy for r in receivers])
+    size = np.array(hall.box.size)
+    out = np.zeros((len(sources), len(receivers), hall.absorption.shape[0], grid))
+    for n, s in enumerate(sources):
+        _add_images(
+            s.points - hall.box.lower, s.axes, s.kappa, s.on_aim, s.energy, ears, ear_axes, pressure, size,
+            hall.walls, hall.bounds, _log_keep(hall), until * hall.speed_of_sound, STEP * hall.speed_of_sound, out[n],
+        )  # fmt: skip
+    out *= ear_energy[:, None, None]
+    return out
+
+
+def _log_keep(hall: Hall) -> NDArray[np.float64]:
+    """Return the logarithm of the energy each material returns specularly, shape (bands, materials)."""
+    return np.log(np.maximum((1.0 - hall.absorption) * (1.0 - hall.scattering), _FLOOR))
+
+
+def _specular_continuum(
+    hall: Hall, parties: Sequence[tuple[Sequence[Radiators], Sequence[Radiators]]], grid: int
+) -> list[NDArray[np.float64]]:
+    """Return the smooth energy the image lattice tends to, without air, (sources, receivers, bands, grid) a party.
+
+    Images lie with density 1/V, so a shell of c·dt holds 4πc³t²dt/V of them, each worth 1/(ct)² times the product of
+    its reflections: on an axis, |u|·ct/L reflections in direction u, alternating between the two walls. Which way an
+    odd image is turned no longer matters, so patterns are averaged over the eight mirrored directions.
+    """
+    octant = np.abs(sphere(OCTANT_DIRECTIONS))
+    signs = np.array([[x, y, z] for x in (1, -1) for y in (1, -1) for z in (1, -1)], dtype=np.float64)
+    directions = octant[:, None] * signs  # (directions, mirrored, 3)
+
+    def patterns(radiators: Sequence[Radiators]) -> NDArray[np.float64]:
+        cosines = (np.einsum("dmx,px->dmp", directions, radiator.axes) for radiator in radiators)
+        means = [r.energy * r.pattern(c).mean(axis=(1, 2)) for r, c in zip(radiators, cosines, strict=True)]
+        return np.ascontiguousarray(np.array(means).transpose(2, 0, 1))  # (bands, radiators, directions)
+
+    pairs = [patterns(sources)[:, :, None] * patterns(receivers)[:, None] for sources, receivers in parties]
+    # Late paths meet a wall anywhere: its materials by their areas.
+    returned = np.zeros((len(BANDS), 6))
+    np.add.at(returned.T, hall.walls, (np.exp(_log_keep(hall)) * hall.areas).T)
+    log_returned = np.log(returned / hall.box.areas)
+    per_metre = log_returned.reshape(-1, 3, 2).mean(axis=2) / np.array(hall.box.size)  # (bands, axes)
+    path = np.arange(grid) * STEP * hall.speed_of_sound
+    shell = 4.0 * np.pi * hall.speed_of_sound * STEP / hall.box.volume / len(octant)
+    out = [np.empty((pair.shape[1], pair.shape[2], pair.shape[0], grid)) for pair in pairs]
+    for b, rate in enumerate(per_metre @ octant.T):  # (directions,) in 1/m
+        left = np.exp(np.maximum(rate[:, None] * path, -100.0)) * shell
+        for energy, pair in zip(out, pairs, strict=True):
+            energy[:, :, b] = pair[b] @ left
+    return out
+
+
+def specular_energy(
+    hall: Hall,
+    parties: Sequence[tuple[Sequence[Radiators], Sequence[Radiators]]],
+    exact_until: float,
+    grid: int,
+) -> list[NDArray[np.float64]]:
+    """Return the energy that was never scattered, without air: images one by one, then their continuum.
+
+    Parameters
+    ----------
+    hall : Hall
+        The room.
+    parties : sequence of (sources, receivers)
+        Who sends to whom.
+    exact_until : float
+        Time in s up to which images are counted one by one.
+    grid : int
+        Number of time steps.
+
+    Returns
+    -------
+    list of ndarray, each of shape (sources, receivers, bands, grid)
+        One array for each party.
+    """
+    join = int(np.ceil(exact_until / STEP))
+    continua = _specular_continuum(hall, parties, grid)
+    for energy, (sources, receivers) in zip(continua, parties, strict=True):
+        energy[..., :join] = image_energy(hall, sources, receivers, (join - 0.5) * STEP, grid)[..., :join]
+    return continua
