@@ -206,9 +206,10 @@ def _rendered(done: Rendering) -> Iterator[str]:
 
     report = done.report
     hall, timing = report.hall, report.timing
-    middle = mean_of_mid_bands(hall.T30_s) or float("nan")
+    middle = mean_of_mid_bands(hall.T30_s)
     asked = f", asked {hall.asked_T30_s:g} s" if isinstance(hall.asked_T30_s, float) else ""
-    yield f"{report.title}: {hall.name}, {hall.volume_m3:.0f} m³, T30 {middle:.2f} s (500 Hz and 1 kHz{asked})"
+    rings = f"T30 {middle:.2f} s (500 Hz and 1 kHz{asked})" if middle is not None else "no reverberation"
+    yield f"{report.title}: {hall.name}, {hall.volume_m3:.0f} m³, {rings}"
     for file in done.mixes:
         levels = [(file.peak_dbfs, "dBFS peak"), (file.true_peak_dbtp, "dBTP"), (file.lufs, "LUFS")]
         shown = ", ".join(f"{level:.1f} {unit}" for level, unit in levels if level is not None)

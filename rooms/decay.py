@@ -68,25 +68,20 @@ def expected_T30(hall: Hall) -> NDArray[np.float64]:
     -------
     ndarray, shape (bands,)
         T30 in s: mean over two sources on the stage and four places in the house, omnidirectional both, as
-        ISO 3382-1 measures a hall.
+        ISO 3382-1 measures a hall. NaN where nearly everything is absorbed and nothing rings.
 
     Raises
     ------
     InputError
-        If a band rings longer than `LONGEST`, or so much is absorbed that it doesn't ring at all.
+        If a band rings longer than `LONGEST`.
     """
     times = _decay_times(hall)
-    for band, time in zip(BAND_NAMES, times, strict=True):
-        if time == np.inf:
-            raise InputError(
-                f"hall '{hall.name}' rings longer than {LONGEST:g} s at {band} Hz; give its surfaces more absorption"
-            )
-        if time == 0.0:
-            raise InputError(
-                f"hall '{hall.name}' absorbs nearly everything at {band} Hz and doesn't ring; give its surfaces less "
-                "absorption"
-            )
-    return times
+    if np.isinf(times).any():
+        band = BAND_NAMES[int(np.argmax(np.isinf(times)))]
+        raise InputError(
+            f"hall '{hall.name}' rings longer than {LONGEST:g} s at {band} Hz; give its surfaces more absorption"
+        )
+    return np.where(times > 0.0, times, np.nan)
 
 
 def _decay_times(hall: Hall) -> NDArray[np.float64]:

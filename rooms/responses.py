@@ -61,7 +61,7 @@ class Responses:
     mixing_time : float
         Time after emission in s at which images give way to the late field.
     T30 : ndarray, shape (bands,)
-        The hall's expected reverberation time in s.
+        The hall's expected reverberation time in s, NaN where it doesn't ring.
     """
 
     scene: Scene
@@ -95,7 +95,7 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
     tell(0.0)
     T30 = expected_T30(hall)
     mixed = mixing_time(hall)
-    duration = max(LENGTH * float(T30.max()), 2.0 * mixed)
+    duration = max(LENGTH * float(np.nan_to_num(T30).max()), 2.0 * mixed)
     grid = grid_size(duration)
 
     tell(0.1)

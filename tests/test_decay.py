@@ -73,13 +73,12 @@ def test_a_misspelt_band_and_an_endless_hall_are_refused() -> None:
 
 
 def test_a_hall_that_hardly_rings_is_not_said_to_ring_too_long() -> None:
-    """Too little T30 to ask for is refused with the nearest there is, and a dead hall as dead."""
+    """Less T30 than there can be is refused with the nearest there is; a dead hall has none, and says so."""
     with pytest.raises(
         InputError, match=r"T30 of 0.02 s at 500 and 1000 Hz is out of reach .* the nearest is 0\.\d\d s"
     ):
         with_T30(room(0.3, 0.5), 0.02)
-    with pytest.raises(InputError, match="absorbs nearly everything at 63 Hz and doesn't ring"):
-        expected_T30(room(1.0, 0.5))
+    assert np.isnan(expected_T30(hall(material(1.0)))).all()
 
 
 def test_air_shortens_high_bands_and_no_others() -> None:
