@@ -292,6 +292,10 @@ def _finite(level: float) -> float | None:
 
 def _peak_memory_mib() -> float | None:
     """Return the most memory this process has held, in MiB; None where the system doesn't tell."""
+    status = Path("/proc/self/status")
+    if status.exists():  # Linux; what `resource` says there may be the parent's
+        held = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM"))
+        return int(held.split()[1]) / 1024
     try:
         import resource
     except ImportError:  # Windows

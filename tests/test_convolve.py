@@ -173,19 +173,20 @@ def test_shapes_that_do_not_fit_are_refused_before_anything_is_computed() -> Non
 
 
 def test_memory_stays_flat_and_below_600_mib_for_five_sections_and_twelve_capsules() -> None:
-    """Imports included, 2.5 s responses; two minutes take no more than half a minute (within 5 %)."""
+    """Imports included, 2.5 s responses; four minutes take no more than two (within 5 %, the allocator's own play)."""
     script = """
-import resource, sys
+from pathlib import Path
 import numpy as np
 from render.convolve import convolve
 responses = np.random.default_rng(0).standard_normal((5, 12, 120_000), np.float32)
 block = np.ones((5, 48_000), np.float32)
-for seconds in (30, 120):
+for seconds in (30, 120, 240):
     for _ in convolve((block for _ in range(seconds)), responses):
         pass
-    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+    (held,) = (line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM"))
+    print(int(held.split()[1]) / 1024)  # not ru_maxrss, which a child inherits from pytest
 """
     result = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
-    short, long = map(float, result.stdout.split())
+    _, short, long = map(float, result.stdout.split())
     assert long <= 600
     assert long <= 1.05 * short
