@@ -21,7 +21,7 @@ from rooms.units import BANDS
 
 __all__ = ["image_energy", "specular_energy"]
 
-OCTANT_DIRECTIONS = 384
+OCTANT_DIRECTIONS = 1024
 """Directions in one octant over which the continuum is averaged."""
 
 _FLOOR = 1e-12  # stands for a surface that returns nothing, so that logarithms stay finite
@@ -142,15 +142,43 @@ def _specular_continuum(
     # Late paths meet a wall anywhere: its materials by their areas.
     returned = np.zeros((len(BANDS), 6))
     np.add.at(returned.T, hall.walls, (np.exp(_log_keep(hall)) * hall.areas).T)
-    log_returned = np.log(returned / hall.box.areas)
-    per_metre = log_returned.reshape(-1, 3, 2).mean(axis=2) / np.array(hall.box.size)  # (bands, axes)
     path = np.arange(grid) * STEP * hall.speed_of_sound
+    size = np.array(hall.box.size)
+    kept = _kept(returned / hall.box.areas, int(path[-1] / size.min()) + 2)
     shell = 4.0 * np.pi * hall.speed_of_sound * STEP / hall.box.volume / len(octant)
     out = [np.empty((pair.shape[1], pair.shape[2], pair.shape[0], grid)) for pair in pairs]
-    for b, rate in enumerate(per_metre @ octant.T):  # (directions,) in 1/m
-        left = np.exp(np.maximum(rate[:, None] * path, -100.0)) * shell
+    for b in range(len(BANDS)):
+        left = _along(octant, path, size, kept[b]) * shell
         for energy, pair in zip(out, pairs, strict=True):
             energy[:, :, b] = pair[b] @ left
+    return out
+
+
+def _kept(returned: NDArray[np.float64], most: int) -> NDArray[np.float64]:
+    """Return the energy kept after 0 … most reflections between two opposite walls, shape (bands, axes, most + 1).
+
+    An odd number begins at either wall alike: the mean of both.
+    """
+    count = np.arange(most + 1)
+    first, second = returned[:, 0::2, None], returned[:, 1::2, None]
+    return np.asarray((first * second) ** (count // 2) * np.where(count % 2, 0.5 * (first + second), 1.0))
+
+
+@numba.njit(parallel=True, cache=True, fastmath=True)
+def _along(directions, path, size, kept):  # type: ignore[no-untyped-def]
+    """Return the energy kept along paths (grid,) in each direction, shape (directions, grid).
+
+    |u|·path/L reflections on an axis: the whole numbers on either side, each as often as its nearness says.
+    """
+    out = np.empty((directions.shape[0], path.shape[0]))
+    for d in numba.prange(directions.shape[0]):
+        for k in range(path.shape[0]):
+            product = 1.0
+            for a in range(3):
+                hits = directions[d, a] * path[k] / size[a]
+                n = int(hits)
+                product *= kept[a, n] + (hits - n) * (kept[a, n + 1] - kept[a, n])
+            out[d, k] = product
     return out
 
 
