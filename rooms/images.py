@@ -105,7 +105,13 @@ def early_reflections(hall: Hall, source: ArrayLike, receiver: ArrayLike, until:
 
 def _log_amplitude(hall: Hall) -> NDArray[np.float64]:
     """Return the logarithm of each material's specular reflection factor, shape (bands, materials)."""
-    return 0.5 * np.log(np.maximum((1.0 - hall.absorption) * (1.0 - hall.scattering), 1e-12))
+    return 0.5 * np.log(np.maximum(hall.mirrored, 1e-12))
+
+
+def _capsules(scene: Scene) -> tuple[NDArray[np.float64], ...]:
+    """Return positions, axes, pressure parts and gains of all capsules, in the order of ``scene.capsules``."""
+    parts = ("positions", "axes", "pressure_parts", "gains")
+    return tuple(np.concatenate([getattr(array, part) for array in scene.arrays]) for part in parts)
 
 
 def path_levels(scene: Scene, section: Section) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -118,10 +124,7 @@ def path_levels(scene: Scene, section: Section) -> tuple[NDArray[np.float64], ND
     energy : ndarray, shape (capsules, bands)
         Direct energy, players' directivity, capsules' pattern and gain included.
     """
-    ears = np.concatenate([a.positions for a in scene.arrays])
-    axes = np.concatenate([a.axes for a in scene.arrays])
-    a = np.concatenate([a.pressure_parts for a in scene.arrays])
-    gains = np.concatenate([a.gains for a in scene.arrays])
+    ears, axes, a, gains = _capsules(scene)
     way = ears[:, None] - section.positions  # (capsules, players, 3)
     distance = np.linalg.norm(way, axis=2)
     unit = way / distance[..., None]
@@ -272,7 +275,8 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     c = hall.speed_of_sound
     box = np.array(hall.box.size)
     points = section.positions - hall.box.lower
-    ears = np.concatenate([a.positions for a in scene.arrays]) - hall.box.lower
+    ears, ear_axes, pressure, gains = _capsules(scene)
+    ears = ears - hall.box.lower
     centre = points.mean(axis=0)
     radius = float(np.linalg.norm(points - centre, axis=1).max())
 
@@ -297,10 +301,9 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     first = np.zeros(len(chosen), dtype=np.int64)
     _group_spectra(
         chosen, ear, points, section.axes, section.instrument.kappa, section.on_aim,
-        np.sqrt(section.share / len(points)), ears, np.concatenate([a.axes for a in scene.arrays]),
-        np.concatenate([a.pressure_parts for a in scene.arrays]), np.concatenate([a.gains for a in scene.arrays]),
-        box, hall.walls, hall.bounds, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate),
-        basis, len(knots), below, part, low_pass, high_pass, phases, spectra, power, first,
+        np.sqrt(section.share / len(points)), ears, ear_axes, pressure, gains, box, hall.walls, hall.bounds,
+        _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis, len(knots), below, part,
+        low_pass, high_pass, phases, spectra, power, first,
     )  # fmt: skip
     if not alone:
         spectra = hold_tone(spectra, power, frequency)

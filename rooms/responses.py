@@ -107,10 +107,11 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
     specular = specular_energy(hall, parties, 2.0 * mixed, grid)
     total = scattered_energy(hall, parties, grid)
     fade = np.clip((np.arange(grid) * STEP - mixed) / CROSSFADE, 0.0, 1.0)
-    late = (total[0] + specular[0] * np.sin(np.pi / 2.0 * fade) ** 2) * air_loss(hall, grid)
+    air = air_loss(hall, grid)
+    late = (total[0] + specular[0] * np.sin(np.pi / 2.0 * fade) ** 2) * air
     for energy, images in zip(total, specular, strict=True):
         energy += images
-        energy *= air_loss(hall, grid)
+        energy *= air
     del specular
 
     levels = [path_levels(scene, s) for s in scene.sections]

@@ -132,10 +132,22 @@ def _deposits(
 ) -> NDArray[np.float32]:
     """Run rays, equally many for each target and one target after the other; return (targets, facets, bands, grid)."""
     histogram = np.zeros((targets, 6 * cuts**2, deposit.shape[0], grid), dtype=np.float32)
-    keep = (1.0 - hall.absorption) * (1.0 - hall.scattering)
     size = np.array(hall.box.size)
     step_m = STEP * hall.speed_of_sound
-    _run(points, directions, weights, size, hall.walls, hall.bounds, keep, deposit, cuts, step_m, most_hits, histogram)
+    _run(
+        points,
+        directions,
+        weights,
+        size,
+        hall.walls,
+        hall.bounds,
+        hall.mirrored,
+        deposit,
+        cuts,
+        step_m,
+        most_hits,
+        histogram,
+    )
     return histogram
 
 
@@ -231,10 +243,9 @@ def _first_scattering(
         Lambert's law, re 4π at 1 m.
     """
     out = np.zeros((len(sources), len(receivers), len(BANDS), grid))
-    returned = 1.0 - hall.absorption
     _rain(
-        *_rays(hall, sources), np.array(hall.box.size), hall.walls, hall.bounds, returned * (1.0 - hall.scattering),
-        returned * hall.scattering, near * hall.speed_of_sound,
+        *_rays(hall, sources), np.array(hall.box.size), hall.walls, hall.bounds, hall.mirrored,
+        hall.scattered, near * hall.speed_of_sound,
         np.array([r.points[0] for r in receivers]) - hall.box.lower, np.array([r.axes[0] for r in receivers]),
         np.array([r.pressure_part for r in receivers]), np.array([r.energy for r in receivers]), CLOSE,
         STEP * hall.speed_of_sound, out,
@@ -317,7 +328,7 @@ def scattered_energy(
     of 4π, hence the factor 16π/area for the mean over the sphere. Where a facet is of several materials, each sends its
     part of what the facet sends.
     """
-    scatter = (1.0 - hall.absorption) * hall.scattering
+    scatter = hall.scattered
     points, directions, materials = _facet_rays(hall, cuts)
     sends = scatter[:, materials]  # (bands, facets, rays)
     mean = np.maximum(sends.mean(axis=2, keepdims=True), 1e-12)

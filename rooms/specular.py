@@ -117,7 +117,7 @@ def image_energy(
 
 def _log_keep(hall: Hall) -> NDArray[np.float64]:
     """Return the logarithm of the energy each material returns specularly, shape (bands, materials)."""
-    return np.log(np.maximum((1.0 - hall.absorption) * (1.0 - hall.scattering), _FLOOR))
+    return np.log(np.maximum(hall.mirrored, _FLOOR))
 
 
 def _specular_continuum(

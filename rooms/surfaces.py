@@ -165,6 +165,16 @@ class Hall:
         return np.ascontiguousarray(np.array([getattr(m, kind) for m in materials], dtype=np.float64).T)
 
     @property
+    def mirrored(self) -> NDArray[np.float64]:
+        """Part of the energy each material returns specularly, shape (bands, materials)."""
+        return (1.0 - self.absorption) * (1.0 - self.scattering)
+
+    @property
+    def scattered(self) -> NDArray[np.float64]:
+        """Part of the energy each material returns scattered, shape (bands, materials)."""
+        return (1.0 - self.absorption) * self.scattering
+
+    @property
     def walls(self) -> NDArray[np.int64]:
         """The surface each material lies on, shape (materials,)."""
         return np.array([*range(len(SURFACES)), *(patch.wall for patch in self.patches)], dtype=np.int64)
