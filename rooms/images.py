@@ -220,14 +220,13 @@ def _group_spectra(  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, fastmath=True)
-def _overlap_add(groups, first, start, out):  # type: ignore[no-untyped-def]
-    """Add groups, sorted by capsule, to out (capsules, samples) at their first samples."""
-    for m in range(out.shape[0]):
-        for g in range(start[m], start[m + 1]):
-            for n in range(groups.shape[1]):
-                at = first[g] + n
-                if 0 <= at < out.shape[1]:
-                    out[m, at] += groups[g, n]
+def _overlap_add(groups, first, ear, reflected, out):  # type: ignore[no-untyped-def]
+    """Add groups to out (parts, capsules, samples) at their first samples."""
+    for g in range(groups.shape[0]):
+        for n in range(groups.shape[1]):
+            at = first[g] + n
+            if 0 <= at < out.shape[2]:
+                out[reflected[g], ear[g], at] += groups[g, n]
 
 
 def _knots(size: int, sample_rate: float) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
@@ -268,8 +267,8 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
 
     Returns
     -------
-    ndarray, shape (capsules, samples)
-        Covers ``until``; sample 0 is the moment of emission.
+    ndarray, shape (2, capsules, samples)
+        The direct sound, and the reflections. Covers ``until``; sample 0 is the moment of emission.
     """
     hall, rate = scene.hall, float(scene.sample_rate)
     c = hall.speed_of_sound
@@ -309,6 +308,6 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
         spectra = hold_tone(spectra, power, frequency)
     spectra *= nyquist_taper(frequency, rate)
     groups = scipy.fft.irfft(spectra, size, axis=-1, workers=-1) * _window(size, rate)
-    out = np.zeros((len(ears), int(np.ceil(until * rate)) + 1))
-    _overlap_add(groups, first, np.searchsorted(ear, np.arange(len(ears) + 1)), out)
+    out = np.zeros((2, len(ears), int(np.ceil(until * rate)) + 1))
+    _overlap_add(groups, first, ear, chosen.any(axis=1).astype(np.int64), out)
     return out

@@ -31,6 +31,9 @@ CLOSE = 0.05
 SUBSONIC = 10.0
 """Hz; below, images all add in phase, and nothing is sound. The high-pass costs 0.02 dB at 40 Hz."""
 
+RINGING = 0.1
+"""Room in s after the mixing time in which the parts before it ring down below `SUBSONIC`."""
+
 LENGTH = 1.5
 """Responses last this many times the longest band's reverberation time."""
 
@@ -45,6 +48,9 @@ class Responses:
         What they belong to; its ``capsules`` give the order of the second axis.
     samples : ndarray of float32, shape (sections, capsules, samples)
         At the scene's sample rate; sample 0 is the moment of emission.
+    direct, early : ndarray of float32, shape (sections, capsules, fewer samples)
+        Parts of ``samples``: the players' direct sound; what is reflected or scattered up to the mixing time. The rest
+        is the late part.
     arrivals : ndarray, shape (sections, capsules)
         First arrival (nearest player) in s.
     direct_db : ndarray, shape (sections, capsules)
@@ -66,6 +72,8 @@ class Responses:
 
     scene: Scene
     samples: NDArray[np.float32]
+    direct: NDArray[np.float32]
+    early: NDArray[np.float32]
     arrivals: NDArray[np.float64]
     direct_db: NDArray[np.float64]
     energy: NDArray[np.float64]
@@ -122,13 +130,20 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
     tell(0.35)
     responses = late_part(scene, late, arrivals, samples)
     del late
+    begun = min(int((mixed + CROSSFADE + RINGING) * rate), samples)
+    past = np.clip((np.arange(begun) / rate - mixed) / CROSSFADE, 0.0, 1.0)
+    direct_part, early = np.zeros((2, *responses.shape[:2], begun), dtype=np.float32)
     for n, section in enumerate(scene.sections):
         tell(0.65 + 0.35 * n / len(scene.sections))
-        early = early_part(scene, section, mixed + CROSSFADE)[:, :samples]
-        past = np.clip((np.arange(early.shape[1]) / rate - mixed) / CROSSFADE, 0.0, 1.0)
-        responses[n, :, : early.shape[1]] += (early * np.cos(np.pi / 2.0 * past)).astype(np.float32)
-    for of_section in responses:
-        of_section[:] = _without_dc(of_section, rate) * _closing(samples, rate)
+        images = early_part(scene, section, mixed + CROSSFADE)[..., :begun]
+        length = images.shape[2]
+        images *= np.cos(np.pi / 2.0 * past[:length])
+        early[n] = responses[n, :, :begun] * (1.0 - past)
+        early[n, :, :length] += images[1]
+        direct_part[n, :, :length] = images[0]
+        responses[n, :, :length] += images.sum(axis=0)
+        for part in (responses[n], early[n], direct_part[n]):
+            part[:] = _without_dc(part, rate) * _closing(part.shape[1], rate)
     tell(1.0)
 
     distances = np.linalg.norm(
@@ -138,6 +153,8 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
     return Responses(
         scene=scene,
         samples=responses,
+        direct=direct_part,
+        early=early,
         arrivals=arrivals,
         direct_db=energy_db(direct[:, :, BANDS == 1000.0][..., 0]),
         energy=_bins(total[0]),

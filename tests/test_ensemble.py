@@ -110,7 +110,7 @@ def deviations(places: np.ndarray, ear: Point, seed: int) -> tuple[np.ndarray, n
     scene = Scene(room, (section(places),), (microphones(Capsule("ear", ear)),), RATE, seed)
     distance = np.linalg.norm(places - ear, axis=1)
     frequency = scipy.fft.rfftfreq(1 << 14, 1 / RATE)
-    sound = scipy.fft.rfft(early_part(scene, scene.sections[0], 0.2)[0], 1 << 14)
+    sound = scipy.fft.rfft(early_part(scene, scene.sections[0], 0.2).sum(axis=0)[0], 1 << 14)
     delays = distance[:, None] / room.speed_of_sound
     plain = np.sum(np.exp(-2j * np.pi * frequency * delays) / distance[:, None], axis=0) / np.sqrt(len(places))
     wanted = third_octave_powers(np.full(len(frequency), np.mean(distance**-2.0)), frequency)

@@ -65,8 +65,9 @@ def responses(scene):
     decay = np.exp(-6.0 * np.log(10.0) * BIN_S * np.arange(2000) / T)
     energy = np.tile(decay * BIN_S, (*pairs, 9, 1))
     zeros = np.zeros(pairs)
+    silence = np.zeros((*pairs, 4), np.float32)
     return Responses(
-        scene, np.zeros((*pairs, 4), np.float32), zeros, zeros, energy, energy, zeros, BIN_S, 0.06, np.full(9, T)
+        scene, silence, silence, silence, zeros, zeros, energy, energy, zeros, BIN_S, 0.06, np.full(9, T)
     )
 
 

@@ -29,7 +29,7 @@ def apart(a: Point, b: Point) -> bool:
 
 
 def paths_of(scene: Scene, until: float = 0.12) -> np.ndarray:
-    return early_part(scene, scene.sections[0], until)
+    return early_part(scene, scene.sections[0], until).sum(axis=0)
 
 
 @given(places, places)
@@ -219,6 +219,6 @@ def test_a_section_in_an_anechoic_hall_is_over_when_its_last_player_is() -> None
     players = tuple(Player((x, 4.0, 1.2), 180.0) for x in np.linspace(-4.0, 4.0, 12))
     section = Section("section", Instrument("plain", 1.2), players)
     scene = Scene(hall(material(ANECHOIC)), (section,), (microphones(Capsule("c", (0.0, -3.0, 3.0))),), 48000)
-    sound = np.abs(early_part(scene, section, 0.2)[0])
+    sound = np.abs(early_part(scene, section, 0.2).sum(axis=0)[0])
     last = np.linalg.norm(section.positions - np.array([0.0, -3.0, 3.0]), axis=1).max() / scene.hall.speed_of_sound
     assert sound[int((last + 0.04) * 48000) :].max() < 10 ** (-60 / 20) * sound.max()

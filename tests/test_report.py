@@ -65,6 +65,8 @@ def made_up(length_s: float = 4.0, absorption: float = 0.1) -> Responses:
     return Responses(
         scene=scene,
         samples=np.zeros((*pairs, 8), dtype=np.float32),
+        direct=np.zeros((*pairs, 4), dtype=np.float32),
+        early=np.zeros((*pairs, 4), dtype=np.float32),
         arrivals=np.full(pairs, ARRIVAL_S),
         direct_db=np.full(pairs, -9.5),
         energy=np.tile(decay(SEATED_T, length_s), (*pairs, 1, 1)),

@@ -75,6 +75,24 @@ def test_nothing_sounds_earlier_than_a_millisecond_before_it_arrives(
         assert np.abs(before).max() < 1e-3 * np.abs(sound).max()
 
 
+def test_direct_early_and_late_parts_are_all_there_is(small_scene: Scene, small_responses: Responses) -> None:
+    """In black walls only the direct part is left, to rounding; up to the mixing time nothing is late, then nothing
+    is early, but for the ringing of the 10 Hz high-pass, which answers to the sum of all images (below −46 dB)."""
+    black = replace(small_scene.hall.materials[0], absorption=(1.0,) * len(BANDS))
+    hall = replace(small_scene.hall, materials=(black,) * 6)
+    direct = compute_responses(replace(small_scene, hall=hall)).samples
+    found = small_responses.direct
+    mixed = int(small_responses.mixing_time * small_scene.sample_rate)
+    peaks = np.abs(direct).max(axis=2, keepdims=True)
+    assert np.all(np.abs(found - direct[..., : found.shape[2]])[..., :mixed] < 1e-5 * peaks)
+    after = mixed + int(CROSSFADE * small_scene.sample_rate)
+    early = found + small_responses.early
+    late = small_responses.samples[..., : early.shape[2]] - early
+    assert np.abs(late[..., :mixed]).max() < 1e-6 * np.abs(early).max()
+    assert np.all(np.abs(early[..., after:]) < 5e-3 * np.abs(early).max(axis=2, keepdims=True))
+    assert np.abs(late[..., after:]).max() > 1e-2 * np.abs(early).max()
+
+
 @pytest.fixture(scope="module")
 def three_seeds(small_scene: Scene) -> list[Responses]:
     """Return the small scene's responses to three seeds."""

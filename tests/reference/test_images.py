@@ -29,7 +29,7 @@ SOURCE, EAR = (2.3, 3.1, 1.4), (-3.2, -4.7, 3.3)
 def response(room: Hall, source: Point, ear: Point, rate: int, until: float) -> Samples:
     """Return the early part between two omnidirectional points."""
     scene = Scene(room, (solo(source),), (microphones(Capsule("ear", ear)),), rate)
-    return early_part(scene, scene.sections[0], until)[0]
+    return early_part(scene, scene.sections[0], until).sum(axis=0)[0]
 
 
 def enumerated(room: Hall, source: Samples, ear: Samples, count: int) -> Samples:

@@ -61,7 +61,7 @@ def test_the_sound_itself_has_those_differences() -> None:
     room = hall(material(ANECHOIC), size=(30.0, 30.0, 20.0))
     place = np.array([4.0, 8.0 * np.cos(np.radians(30.0)), 10.0])
     scene = Scene(room, (solo((*place.tolist(),)),), (array,), 48000)  # type: ignore[arg-type]
-    left, right = early_part(scene, scene.sections[0], 0.09)
+    left, right = early_part(scene, scene.sections[0], 0.09).sum(axis=0)
     tone = np.exp(-2j * np.pi * 500.0 * np.arange(len(left)) / 48000)
     ratio = (right @ tone) / (left @ tone)
     way = place - array.positions
