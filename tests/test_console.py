@@ -28,7 +28,18 @@ def console(folder: Path, **tables: str) -> Console:
     nothing = np.zeros((*shape, 9, 10))
     arrivals = np.full(shape, FIRST / 48000)
     responses = Responses(
-        scene, samples, samples, np.zeros_like(samples), arrivals, np.zeros(shape), nothing, nothing, arrivals, 0.001, 0.03, np.ones(9)
+        scene,
+        samples,
+        samples,
+        np.zeros_like(samples),
+        arrivals,
+        np.zeros(shape),
+        nothing,
+        nothing,
+        arrivals,
+        0.001,
+        0.03,
+        np.ones(9),
     )
     return set_console(scene_file, responses)
 

@@ -66,9 +66,7 @@ def responses(scene):
     energy = np.tile(decay * BIN_S, (*pairs, 9, 1))
     zeros = np.zeros(pairs)
     silence = np.zeros((*pairs, 4), np.float32)
-    return Responses(
-        scene, silence, silence, silence, zeros, zeros, energy, energy, zeros, BIN_S, 0.06, np.full(9, T)
-    )
+    return Responses(scene, silence, silence, silence, zeros, zeros, energy, energy, zeros, BIN_S, 0.06, np.full(9, T))
 
 
 def reported(responses, asked=None):
