@@ -40,7 +40,7 @@ def summary(scene: SceneFile) -> dict[str, Any]:
             }
             for a in scene.arrays
         ],
-        "cues": {cue.name: {section: str(path) for section, path in cue.stems.items()} for cue in scene.cues},
+        "cues": {cue.name: {section: str(stem.path) for section, stem in cue.stems.items()} for cue in scene.cues},
     }
 
 
@@ -70,7 +70,7 @@ def describe_stems(cue: Cue) -> dict[str, StemDescription]:
     """
     from render.stems import describe  # brings the audio libraries, which a plain check has no need of
 
-    return {section: describe(path) for section, path in cue.stems.items()}
+    return {section: describe(stem.path) for section, stem in cue.stems.items()}
 
 
 def mismatches(stems: Mapping[str, StemDescription]) -> list[str]:

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import Field, StringConstraints
+from pydantic import BeforeValidator, Field, StringConstraints
 
 from rooms import catalogue
 from rooms.errors import InputError, did_you_mean, nearest
@@ -42,6 +42,8 @@ __all__ = [
     "SceneFile",
     "SceneTable",
     "SectionTable",
+    "Stem",
+    "StemTable",
     "build_scene",
     "read_scene",
     "require_stems",
@@ -52,6 +54,9 @@ USUAL_RATE = 48000
 
 Name = Annotated[str, StringConstraints(pattern=r"^[^\W_][\w -]*$", max_length=80)]
 
+Start = Annotated[Number, Field(ge=0, le=86400)]
+Channels = Annotated[tuple[Annotated[Count, Field(ge=1, le=1024)], ...], Field(min_length=1, max_length=2)]
+
 
 class SectionTable(Table):
     """One section: who plays, where, and what."""
@@ -61,6 +66,16 @@ class SectionTable(Table):
     )
     players: Players | None = Field(default=None, description="Number of players; left out: the plan's, else 1")
     stem: str | None = Field(default=None, description="Its sound file, relative to the scene; or per cue, in [cues]")
+    start: Start | None = Field(
+        default=None,
+        description="When its stem begins, in s after the cue's start; left out: by the time references of broadcast "
+        "wave files where all stems have one, else 0",
+    )
+    channels: Channels | None = Field(
+        default=None,
+        description="Which channels of its sound file it plays, one or two, counted from 1; left out: all of a file "
+        "that has one or two",
+    )
     gain: Decibel = Field(default=0.0, description="Gain of the stem in dB")
     fold: Flag = Field(default=False, description="Fold a stereo stem to mono; else its sides are the section's halves")
     position: Point | None = Field(
@@ -71,6 +86,22 @@ class SectionTable(Table):
         default=None,
         description="Azimuth the players look to in degrees, 180 for the audience; left out: to the conductor",
     )
+
+
+def _by_file(value: Any) -> Any:
+    """Read a bare file name as the table that holds only it."""
+    return {"stem": value} if isinstance(value, str) else value
+
+
+class StemTable(Table):
+    """The stem of a section in one cue, where more than its file is to be said."""
+
+    stem: str = Field(description="The sound file, relative to the scene")
+    start: Start | None = Field(default=None, description="As for a section, which it overrides")
+    channels: Channels | None = Field(default=None, description="As for a section, which it overrides")
+
+
+StemOrFile = Annotated[StemTable, BeforeValidator(_by_file, json_schema_input_type=str | StemTable)]
 
 
 class MixTable(Table):
@@ -97,9 +128,9 @@ class SceneTable(Table):
     )
     arrays: Annotated[dict[Name, ArrayTable], Field(min_length=1)] = Field(description="Microphone arrays by name")
     mix: MixTable = Field(default_factory=MixTable, description="What all outputs have in common")
-    cues: dict[Name, dict[str, str]] = Field(
+    cues: dict[Name, dict[str, StemOrFile]] = Field(
         default_factory=dict,
-        description="Cues by name: the sound file of each section, relative to the scene",
+        description="Cues by name: the sound file of each section, relative to the scene, or a table with more",
     )
 
 
@@ -126,11 +157,33 @@ class Bus:
 
 
 @dataclass(frozen=True)
+class Stem:
+    """The sound file of one section in one cue.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    start : float or None
+        When it begins, in s after the cue's start; None: as its time reference says.
+    channels : tuple of int or None
+        Which of the file's channels play, counted from 1; None: all.
+    at : tuple
+        Where the scene names it, for messages.
+    """
+
+    path: Path
+    start: float | None
+    channels: tuple[int, ...] | None
+    at: Location
+
+
+@dataclass(frozen=True)
 class Cue:
-    """One piece of music: the sound file of each section that plays in it."""
+    """One piece of music: the stem of each section that plays in it."""
 
     name: str
-    stems: Mapping[str, Path]
+    stems: Mapping[str, Stem]
 
 
 @dataclass(frozen=True)
@@ -266,13 +319,15 @@ def require_stems(scene_file: SceneFile) -> None:
     if not scene_file.cues:
         raise file.error((), 'no section has a stem; give stem = "…" in [sections.NAME], or [cues.NAME] tables')
     for cue in scene_file.cues:
-        for section, path in cue.stems.items():
+        if not cue.stems:
+            raise file.error(("cues", cue.name), "has no stems; name one, or take the cue out")
+        for stem in cue.stems.values():
+            path = stem.path
             if path.is_file():
                 continue
-            given = ("cues", cue.name, section) if "cues" in file.data else ("sections", section, "stem")
             if any(ord(character) < 32 for character in str(path)):
-                raise file.error(given, "a backslash made a control character; use forward slashes or single quotes")
-            raise file.error(given, f"{path}: {'is a folder' if path.is_dir() else _missing(path)}")
+                raise file.error(stem.at, "a backslash made a control character; use forward slashes or single quotes")
+            raise file.error(stem.at, f"{path}: {'is a folder' if path.is_dir() else _missing(path)}")
 
 
 def _section(name: str, table: SectionTable, seating: SeatingTable) -> Section:
@@ -300,7 +355,11 @@ def _section(name: str, table: SectionTable, seating: SeatingTable) -> Section:
 def _cues(table: SceneTable, sections: list[str], file: TomlFile) -> tuple[Cue, ...]:
     """Return the scene's cues, their paths made relative to the scene's folder."""
     home = file.path.parent
-    own = {name: home / section.stem for name, section in table.sections.items() if section.stem is not None}
+    own = {
+        name: Stem(home / section.stem, section.start, section.channels, ("sections", name, "stem"))
+        for name, section in table.sections.items()
+        if section.stem is not None
+    }
     if own and table.cues:
         raise file.error(("sections", next(iter(own)), "stem"), "stems stand in sections or in cues, not in both")
     for cue, stems in table.cues.items():
@@ -311,7 +370,22 @@ def _cues(table: SceneTable, sections: list[str], file: TomlFile) -> tuple[Cue, 
         # A scene called scene.toml takes its cue's name from its folder.
         name = home.resolve().name if file.path.stem == "scene" else file.path.stem
         return (Cue(name or "scene", own),)
-    return tuple(Cue(cue, {name: home / stem for name, stem in stems.items()}) for cue, stems in table.cues.items())
+    return tuple(
+        Cue(
+            cue,
+            {
+                name: _stem(home, table.sections.get(name, SectionTable()), stem, ("cues", cue, name))
+                for name, stem in stems.items()
+            },
+        )
+        for cue, stems in table.cues.items()
+    )
+
+
+def _stem(home: Path, section: SectionTable, stem: StemTable, at: Location) -> Stem:
+    """Return a stem that a cue names: what it leaves out is the section's."""
+    start = section.start if stem.start is None else stem.start
+    return Stem(home / stem.stem, start, stem.channels or section.channels, at)
 
 
 def _by_band(hall: HallTable) -> float | Mapping[str, float] | None:

@@ -11,7 +11,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from render.export import write_text
-from render.scene_file import MixTable, SceneTable, SectionTable
+from render.scene_file import MixTable, SceneTable, SectionTable, StemTable
 from rooms import catalogue
 from rooms.tables import (
     ArcTable,
@@ -44,6 +44,7 @@ HEADINGS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("A surface's material, and files of materials", MaterialTable),
     ("`instrument`, and files of instruments", InstrumentTable),
     ("`[mix]`", MixTable),
+    ("`[cues.NAME]`: a stem as a table", StemTable),
 )
 
 INTRODUCTION = """\
@@ -96,7 +97,8 @@ def _kind(field: dict[str, Any], schema: dict[str, Any]) -> str:
     kind = field.get("type")
     if kind == "array":
         items = field.get("prefixItems") or [field["items"]]
-        count = len(items) if "prefixItems" in field else field.get("minItems")
+        least, most = field.get("minItems"), field.get("maxItems")
+        count = len(items) if "prefixItems" in field else least if most in (least, None) else f"{least} to {most}"
         inner = _kind(items[0], schema)
         return f"list of {count} × {inner}" if count else f"list of {inner}s"
     if kind in ("number", "integer"):

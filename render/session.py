@@ -19,9 +19,8 @@ from render.convolve import convolve_groups
 from render.export import Encoding, WaveWriter, open_wave
 from render.loudness import LoudnessMeter
 from render.report import Report, Timing, WrittenFile, build_report, centre_capsule, write_report
-from render.scene_file import Cue, SceneFile, read_scene, require_stems
-from render.stems import probe
-from render.voices import Voice, common_rate, cue_voices, halved_sections, parts, read_voices, section_of
+from render.scene_file import Cue, SceneFile, read_scene
+from render.voices import Voice, common_rate, cue_voices, halved_sections, parts, probe_stems, read_voices, section_of
 from rooms.decay import with_T30
 from rooms.errors import InputError
 from rooms.images import early_reflections
@@ -91,8 +90,7 @@ def render_scene(
     tell = progress or (lambda _what, _part: None)
     tell("scene and stems", 0.0)
     scene_file = read_scene(scene_path)
-    require_stems(scene_file)
-    headers = {path: probe(path) for cue in scene_file.cues for path in cue.stems.values()}
+    headers = probe_stems(scene_file)
     rate, warnings = common_rate(scene_file, headers)
     arrays = tuple(array for array in scene_file.arrays if not scene_file.buses[array.name].mute)
     if not arrays:
@@ -120,7 +118,9 @@ def render_scene(
             voices, start, notes = cue_voices(scene_file, cue, headers, halved, rate)
             warnings += notes
             heard_s += max(voice.samples for voice in voices) / rate
-            written = _render_cue(cue, voices, start, scene.seed, rate, console, staging, stems, encoding, tell)
+            written = _render_cue(
+                cue, voices, start, scene.seed, rate, console, staging, stems, encoding, tell, warnings
+            )
             files += written
             mixes.append(written[0])
         render_s = time.perf_counter() - began
@@ -157,8 +157,9 @@ def _render_cue(
     stems: bool,
     encoding: Encoding,
     tell: Progress,
+    warnings: list[str],
 ) -> list[WrittenFile]:
-    """Read, convolve, mix and write one cue block by block.
+    """Read, convolve, mix and write one cue block by block; add what may be wrong with its stems to the warnings.
 
     The first file returned is the stereo mix.
     """
@@ -194,7 +195,8 @@ def _render_cue(
             for section in playing
         ]
         done = 0
-        for block in convolve_groups(read_voices(voices, rate), responses, groups or [range(len(voices))]):
+        signals = read_voices(voices, rate, lambda text: warnings.append(f"cue '{cue.name}': {text}"))
+        for block in convolve_groups(signals, responses, groups or [range(len(voices))]):
             heard = block.sum(axis=0)
             for file, signal in zip(of_capsules, heard, strict=True):
                 file.take(signal[None])

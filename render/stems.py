@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import chain
+from itertools import chain, pairwise
 from pathlib import Path
 
 import numpy as np
+import scipy.fft
 import scipy.signal
 import soundfile
 import soxr
@@ -17,15 +18,16 @@ from numpy.typing import NDArray
 
 from render.loudness import LoudnessMeter
 from rooms.errors import InputError, did_you_mean
+from rooms.units import level_db
 
-__all__ = ["StemDescription", "StemInfo", "describe", "probe", "read_blocks"]
+__all__ = ["Listener", "StemDescription", "StemInfo", "describe", "probe", "read_blocks"]
 
 _SUFFIXES = {".wav", ".wave", ".rf64", ".flac", ".aif", ".aiff", ".aifc", ".ogg", ".oga"}
 _FORMATS = "WAV, RF64, FLAC, AIFF or OGG"
 _UNKNOWN_SIZE = 0xFFFFFFFF
 
 _CLIP_RUN = 3  # samples
-_FULL_SCALE = 1 - 2.0**-15  # the highest value of 16 bit, the coarsest encoding in use
+_EIGHT_BIT = ("PCM_U8", "PCM_S8")
 _SILENT_DBFS = -60.0
 _LARGEST_OFFSET = 0.005  # of full scale
 _DECAY_BAND_HZ = (500.0, 2000.0)
@@ -35,6 +37,13 @@ _DECAY_HOLD = 20  # frames of 10 ms: so long a level must stay down to count as 
 # more. What is shorter can be either; what is longer than 6 s is a diminuendo rather than a hall.
 _LONGEST_RELEASE_S = 1.6
 _LONGEST_DECAY_S = 6.0
+# Two sides that have nothing in common lose 3 dB when folded; what loses more than 6 dB cancels.
+_LARGEST_FOLD_LOSS_DB = 6.0
+_FOLD_RANGE_DB = 50.0  # a third octave farther below the loudest one isn't heard, whatever it loses
+_EVERYTHING_DB = 60.0  # as good as; rounding leaves no more of opposite sides
+_FOLD_WINDOW_S = 0.35  # two bins and more in the lowest third octave
+_THIRD_OCTAVES = 10.0 ** (np.arange(14, 44) / 10)  # Hz: 25 Hz to 20 kHz (IEC 61260-1:2014, base ten)
+_NOMINAL = (1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8)  # what third octaves are called, each decade alike
 
 
 @dataclass(frozen=True)
@@ -48,7 +57,7 @@ class StemInfo:
     sample_rate : int
         In hertz.
     channels : int
-        1 or 2.
+        How many.
     frames : int
         Length in samples of one channel.
     subtype : str
@@ -111,14 +120,11 @@ def probe(path: Path) -> StemInfo:
     Raises
     ------
     InputError
-        If it is missing, a folder, empty, not audio, without samples, shorter than its header says, or of more
-        than two channels.
+        If it is missing, a folder, empty, not audio, without samples, or shorter than its header says.
     """
     missing_bytes, time_reference = _chunks(path)
     with _opened(path) as file:
         info = StemInfo(path, file.samplerate, file.channels, file.frames, file.subtype, time_reference)
-        if info.channels > 2:
-            raise InputError(f"{path}: has {info.channels} channels; a stem has 1 or 2; split the file")
         if info.frames <= 0:
             raise InputError(f"{path}: holds no samples; export it again")
         if missing_bytes > 0:
@@ -133,7 +139,13 @@ def probe(path: Path) -> StemInfo:
     return info
 
 
-def read_blocks(path: Path, sample_rate: int, block: int, *, fold: bool = False) -> Iterator[NDArray[np.float32]]:
+def read_blocks(
+    path: Path,
+    sample_rate: int,
+    block: int,
+    signals: Sequence[Sequence[int]] | None = None,
+    listen: Callable[[NDArray[np.float32]], None] | None = None,
+) -> Iterator[NDArray[np.float32]]:
     """Read a stem at the scene's sample rate.
 
     Parameters
@@ -144,42 +156,164 @@ def read_blocks(path: Path, sample_rate: int, block: int, *, fold: bool = False)
         Wanted, in hertz; another rate is converted, with no shift in time.
     block : int
         Samples a block.
-    fold : bool
-        Whether two channels become their mean.
+    signals : sequence of sequences of int, optional
+        The channels that each signal is the mean of, counted from 0; left out: each channel is one.
+    listen : callable, optional
+        Given all samples as they are in the file, (channels, n) of those in use in ascending order, block by block.
 
     Yields
     ------
-    (channels, block) float32 array
+    (signals, block) float32 array
         Only the last one may be shorter. The total length is the file's times the ratio of the rates, rounded.
 
     Raises
     ------
     InputError
-        As `probe`, and if a sample isn't a finite number: it says where the first one is.
+        As `probe`, and if a sample in use isn't a finite number: it says where the first one is.
+
+    Notes
+    -----
+    Conversion is flat within 0.01 dB up to 0.9 of the lower rate's half, and what it mirrors stays 120 dB down.
     """
     info = probe(path)
-    blocks = _file_blocks(info, block)
-    if fold and info.channels == 2:
-        blocks = (both.mean(axis=0, keepdims=True) for both in blocks)
+    signals = [[c] for c in range(info.channels)] if signals is None else signals
+    used = sorted({channel for signal in signals for channel in signal})
+    rows = [[used.index(channel) for channel in signal] for signal in signals]
+    blocks = (
+        np.stack([samples[row].mean(axis=0) if len(row) > 1 else samples[row[0]] for row in rows])
+        for samples in _heard(_file_blocks(info, block, used), listen)
+    )
     if info.sample_rate == sample_rate:
         return blocks
-    channels = 1 if fold else info.channels
     length = (2 * info.frames * sample_rate + info.sample_rate) // (2 * info.sample_rate)
-    return _cut(_resampled(blocks, channels, info.sample_rate, sample_rate), channels, block, length)
+    return _cut(_resampled(blocks, len(rows), info.sample_rate, sample_rate), len(rows), block, length)
 
 
-def describe(path: Path) -> StemDescription:
+class Listener:
+    """Notes what may be wrong with a stem while its samples go by: clipping, silence, an offset, cancelling sides.
+
+    Parameters
+    ----------
+    info : StemInfo
+        What its header says.
+    channels : int
+        How many of its channels are in use.
+    fold : bool
+        Whether they are folded to one.
+    """
+
+    def __init__(self, info: StemInfo, channels: int, fold: bool = False) -> None:
+        self.peak = 0.0
+        self._rate = info.sample_rate
+        # The highest value an encoding has; 16 bit's for all that have more.
+        self._full_scale = 1 - 2.0 ** (-7 if info.subtype in _EIGHT_BIT else -15)
+        self._total = np.zeros(channels)
+        self._counted = 0
+        self._clips, self._first_clip = 0, 0
+        self._before = np.zeros((channels, _CLIP_RUN), np.float32)
+        self._folding = _Folding(info.sample_rate) if fold and channels == 2 else None
+
+    @property
+    def dc_offset(self) -> float:
+        """Mean of the channel that is farther off zero, re full scale."""
+        return float(max(self._total / max(self._counted, 1), key=abs))
+
+    def add(self, samples: NDArray[np.float32]) -> None:
+        """Take the next (channels, n) samples at the stem's own rate."""
+        self.peak = max(self.peak, float(np.abs(samples).max(initial=0.0)))
+        self._total += samples.sum(axis=1, dtype=np.float64)
+        known = np.concatenate([self._before, samples], axis=1)
+        starts = _clip_starts(known, self._full_scale)
+        if starts.size and not self._clips:
+            self._first_clip = self._counted + int(starts[0])
+        self._clips += starts.size
+        self._before = known[:, -_CLIP_RUN:]
+        self._counted += samples.shape[1]
+        if self._folding is not None:
+            self._folding.add(samples)
+
+    def warnings(self) -> list[str]:
+        """Return what may be wrong, a plain sentence each."""
+        found = []
+        if self._clips:
+            times = "once" if self._clips == 1 else f"{self._clips} times"
+            found.append(
+                f"clipped: {times} at full scale for {_CLIP_RUN} samples or more, "
+                f"first at {self._first_clip / self._rate:.3f} s"
+            )
+        peak_dbfs = float(level_db(self.peak))
+        if peak_dbfs < _SILENT_DBFS:
+            found.append("silent: " + (f"peaks at {peak_dbfs:.1f} dBFS" if self.peak else "every sample is zero"))
+        if abs(self.dc_offset) > _LARGEST_OFFSET:
+            found.append(f"has a DC offset of {100 * self.dc_offset:.1f} % of full scale")
+        if self._folding is not None and (lost := self._folding.lost()):
+            worst = max(lost, key=lambda band: lost[band])
+            others = f", and more than {_LARGEST_FOLD_LOSS_DB:g} dB in {len(lost) - 1} more" if len(lost) > 1 else ""
+            much = f"{lost[worst]:.1f} dB" if lost[worst] < _EVERYTHING_DB else "everything"
+            found.append(
+                f"its sides cancel when folded: the third octave at {worst} Hz loses {much}{others}; "
+                "leave fold out to seat them as halves, or choose one of its channels"
+            )
+        return found
+
+
+class _Folding:
+    """What a stereo signal loses when its sides are folded, by third octaves, from spectra of half-lapped windows."""
+
+    def __init__(self, sample_rate: int) -> None:
+        self._rate = sample_rate
+        self._size = 1 << round(np.log2(_FOLD_WINDOW_S * sample_rate))
+        self._window = np.hanning(self._size).astype(np.float32)
+        self._kept = np.zeros((2, self._size // 2), np.float32)  # so that the first samples are in two windows too
+        self._before = np.zeros(self._size // 2 + 1)  # energy of the sides, their mean
+        self._after = np.zeros(self._size // 2 + 1)  # energy of the fold
+
+    def add(self, both: NDArray[np.float32]) -> None:
+        """Take the next (2, n) samples."""
+        known = np.concatenate([self._kept, both], axis=1)
+        hop = self._size // 2
+        count = max(0, known.shape[1] // hop - 1)
+        if count:
+            windows = sliding_window_view(known, self._size, axis=1)[:, ::hop] * self._window
+            left, right = scipy.fft.rfft(windows)
+            self._before += ((np.abs(left) ** 2 + np.abs(right) ** 2) / 2).sum(axis=0)
+            self._after += (np.abs((left + right) / 2) ** 2).sum(axis=0)
+        self._kept = known[:, count * hop :]
+
+    def lost(self) -> dict[str, float]:
+        """Return by the name of the third octave the loss in dB, where it is more than `_LARGEST_FOLD_LOSS_DB`."""
+        self.add(np.zeros((2, self._size), np.float32))
+        frequencies = np.arange(self._before.size) * self._rate / self._size
+        bands = _THIRD_OCTAVES[_THIRD_OCTAVES < 0.45 * self._rate]
+        edges = np.searchsorted(frequencies, np.append(bands, bands[-1] * 10**0.1) * 10**-0.05)
+        sums = [[e[a:b].sum() for a, b in pairwise(edges)] for e in (self._before, self._after)]
+        before, after = 10 * np.log10(np.array(sums) + 1e-30)
+        heard = before > max(before.max() - _FOLD_RANGE_DB, -200.0)
+        loss = before - np.maximum(after, before - _EVERYTHING_DB)
+        names = [f"{_NOMINAL[n % 10] * 10.0 ** (n // 10):g}" for n in range(14, 14 + len(bands))]
+        return {
+            name: float(value)
+            for name, value, counts in zip(names, loss, heard, strict=True)
+            if counts and value > _LARGEST_FOLD_LOSS_DB
+        }
+
+
+def describe(path: Path, channels: Sequence[int] | None = None, *, fold: bool = False) -> StemDescription:
     """Listen through a stem once and note what may be wrong with it.
 
     Parameters
     ----------
     path : Path
         The stem.
+    channels : sequence of int, optional
+        Those in use, counted from 0; left out: all.
+    fold : bool
+        Whether they are folded to one.
 
     Returns
     -------
     StemDescription
-        Its warnings name clipping, silence, an offset, and decays so slow that the stem hardly is dry.
+        Its warnings name what a `Listener` notes, and decays so slow that the stem hardly is dry.
 
     Raises
     ------
@@ -187,38 +321,22 @@ def describe(path: Path) -> StemDescription:
         As `read_blocks`.
     """
     info = probe(path)
-    meter = LoudnessMeter(info.sample_rate, info.channels)
-    total = np.zeros(info.channels)
-    clips, first_clip_s = 0, 0.0
-    before = np.zeros((info.channels, _CLIP_RUN), np.float32)
+    used = sorted(set(channels)) if channels is not None else list(range(info.channels))
+    meter = LoudnessMeter(info.sample_rate, len(used))
+    listener = Listener(info, len(used), fold)
     energies = []
     frame = max(1, info.sample_rate // 100)
     band = np.minimum(_DECAY_BAND_HZ, np.array([0.2, 0.45]) * info.sample_rate)
     sections = scipy.signal.butter(2, band, "bandpass", fs=info.sample_rate, output="sos")
-    state = np.zeros((len(sections), info.channels, 2))
-    for index, samples in enumerate(_file_blocks(info, 500 * frame)):
+    state = np.zeros((len(sections), len(used), 2))
+    for samples in _file_blocks(info, 500 * frame, used):
         meter.add(samples)
-        total += samples.sum(axis=1, dtype=np.float64)
-        starts = _clip_starts(np.concatenate([before, samples], axis=1))
-        if starts.size and not clips:
-            first_clip_s = (index * 500 * frame + int(starts[0])) / info.sample_rate
-        clips += starts.size
-        before = np.concatenate([before, samples], axis=1)[:, -_CLIP_RUN:]
+        listener.add(samples)
         filtered, state = scipy.signal.sosfilt(sections, samples, zi=state)
-        whole = filtered[:, : samples.shape[1] // frame * frame].reshape(info.channels, -1, frame)
+        whole = filtered[:, : samples.shape[1] // frame * frame].reshape(len(used), -1, frame)
         energies.append(np.einsum("cfn,cfn->f", whole, whole))
     loudness = meter.result()
-    offset = float(max(total / info.frames, key=abs))
-
-    warnings = []
-    if clips:
-        warnings.append(
-            f"clipped: {clips} times at full scale for {_CLIP_RUN} samples or more, first at {first_clip_s:.3f} s"
-        )
-    if loudness.peak_dbfs < _SILENT_DBFS:
-        warnings.append(f"silent: peaks at {loudness.peak_dbfs:.1f} dBFS")
-    if abs(offset) > _LARGEST_OFFSET:
-        warnings.append(f"has a DC offset of {100 * offset:.1f} % of full scale")
+    warnings = listener.warnings()
     decay_s = _fastest_decay_s(np.concatenate(energies))
     if decay_s is not None and decay_s > _LONGEST_RELEASE_S:
         warnings.append(
@@ -230,7 +348,7 @@ def describe(path: Path) -> StemDescription:
         loudness.peak_dbfs,
         loudness.lufs,
         loudness.reason,
-        offset,
+        listener.dc_offset,
         tuple(warnings),
     )
 
@@ -285,27 +403,39 @@ def _chunks(path: Path) -> tuple[int, int]:
     return missing, time_reference
 
 
-def _file_blocks(info: StemInfo, block: int) -> Iterator[NDArray[np.float32]]:
-    """Yield (channels, block) arrays as they are in the file."""
+def _heard(
+    blocks: Iterator[NDArray[np.float32]], listen: Callable[[NDArray[np.float32]], None] | None
+) -> Iterator[NDArray[np.float32]]:
+    """Yield the same blocks after telling them."""
+    for samples in blocks:
+        if listen is not None:
+            listen(samples)
+        yield samples
+
+
+def _file_blocks(info: StemInfo, block: int, channels: Sequence[int]) -> Iterator[NDArray[np.float32]]:
+    """Yield (channels, block) arrays as they are in the file, of the channels wanted."""
     position = 0
     with _opened(info.path) as file:
         while position < info.frames:
             try:
-                samples = file.read(block, dtype="float32", always_2d=True).T
+                samples = np.ascontiguousarray(file.read(block, dtype="float32", always_2d=True).T[channels])
             except soundfile.SoundFileError:
-                samples = np.zeros((info.channels, 0), np.float32)
+                samples = np.zeros((len(channels), 0), np.float32)
             if samples.shape[1] == 0:
                 raise InputError(
                     f"{info.path}: damaged, can't be read past {position / info.sample_rate:.3f} s; export it again"
                 )
             bad = np.argwhere(~np.isfinite(samples.T))
             if bad.size:
-                sample, channel = bad[0]
-                kind = "not a number" if np.isnan(samples[channel, sample]) else "an infinite number"
+                sample, row = bad[0]
+                kind = "not a number" if np.isnan(samples[row, sample]) else "an infinite number"
                 seconds = (position + int(sample)) / info.sample_rate
-                raise InputError(f"{info.path}: {kind} at {seconds:.3f} s, channel {channel + 1}; export it again")
+                raise InputError(
+                    f"{info.path}: {kind} at {seconds:.3f} s, channel {channels[row] + 1}; export it again"
+                )
             position += samples.shape[1]
-            yield np.ascontiguousarray(samples)
+            yield samples
 
 
 def _resampled(
@@ -333,9 +463,9 @@ def _cut(
         yield kept[:, :length].copy()
 
 
-def _clip_starts(samples: NDArray[np.float32]) -> NDArray[np.int64]:
+def _clip_starts(samples: NDArray[np.float32], full_scale: float) -> NDArray[np.int64]:
     """Return where runs of equal samples at full scale begin; the first three samples are of the block before."""
-    full = np.abs(samples) >= _FULL_SCALE
+    full = np.abs(samples) >= full_scale
     level = full[:, 2:] & (samples[:, 2:] == samples[:, 1:-1]) & (samples[:, 1:-1] == samples[:, :-2])
     # A run is known at its third sample, two after it began.
     return np.sort(np.nonzero(level[:, 1:] & ~level[:, :-1])[1]) - (_CLIP_RUN - 1)

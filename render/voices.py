@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain, zip_longest
 from pathlib import Path
@@ -11,11 +11,22 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from render.scene_file import Cue, SceneFile
-from render.stems import StemInfo, read_blocks
+from render.scene_file import Cue, SceneFile, Stem, require_stems
+from render.stems import Listener, StemInfo, probe, read_blocks
 from rooms.players import Section
 
-__all__ = ["Voice", "common_rate", "cue_voices", "halved_sections", "parts", "read_voices", "section_of"]
+__all__ = [
+    "Voice",
+    "chosen_channels",
+    "common_rate",
+    "cue_voices",
+    "halved_sections",
+    "parts",
+    "probe_stems",
+    "read_voices",
+    "section_of",
+    "stem_starts",
+]
 
 BLOCK = 1 << 16
 """Samples read at once."""
@@ -34,10 +45,8 @@ class Voice:
         The section, or half of one, it sounds from.
     path : Path
         The stem.
-    channel : int
-        Which of its channels.
-    fold : bool
-        Whether its channels are first folded to one.
+    channels : tuple of int
+        Which of its channels, counted from 0; two are folded to their mean.
     late : int
         Samples after the cue's start at which the stem begins, at the outputs' rate.
     samples : int
@@ -46,10 +55,41 @@ class Voice:
 
     section: str
     path: Path
-    channel: int
-    fold: bool
+    channels: tuple[int, ...]
     late: int
     samples: int
+
+
+def probe_stems(scene_file: SceneFile) -> dict[Path, StemInfo]:
+    """Read the headers of all stems of a scene, and check that each has the channels it is asked for.
+
+    Raises
+    ------
+    InputError
+        In one line, if a stem is missing or damaged, has no such channel, or more than two and none are chosen.
+    """
+    require_stems(scene_file)
+    headers: dict[Path, StemInfo] = {}
+    for cue in scene_file.cues:
+        for section, stem in cue.stems.items():
+            info = headers.get(stem.path) or headers.setdefault(stem.path, probe(stem.path))
+            if stem.channels is None and info.channels > 2:
+                raise scene_file.file.error(
+                    stem.at,
+                    f"{stem.path}: has {info.channels} channels; choose one or two of them for section '{section}', "
+                    "such as channels = [1, 2]",
+                )
+            beyond = next((c for c in stem.channels or () if c > info.channels), None)
+            if beyond is not None:
+                raise scene_file.file.error(
+                    stem.at, f"{stem.path}: has no channel {beyond}; allowed: channels 1 to {info.channels}"
+                )
+    return headers
+
+
+def chosen_channels(stem: Stem, info: StemInfo) -> tuple[int, ...]:
+    """Return the channels of its file that a stem plays, counted from 0."""
+    return tuple(c - 1 for c in stem.channels) if stem.channels else tuple(range(info.channels))
 
 
 def common_rate(scene_file: SceneFile, headers: Mapping[Path, StemInfo]) -> tuple[int, list[str]]:
@@ -69,8 +109,8 @@ def halved_sections(scene_file: SceneFile, headers: Mapping[Path, StemInfo]) -> 
     return {
         section
         for cue in scene_file.cues
-        for section, path in cue.stems.items()
-        if headers[path].channels == 2 and not scene_file.fold[section]
+        for section, stem in cue.stems.items()
+        if len(chosen_channels(stem, headers[stem.path])) == 2 and not scene_file.fold[section]
     }
 
 
@@ -88,54 +128,119 @@ def section_of(part: str) -> str:
     return part
 
 
+def stem_starts(cue: Cue, headers: Mapping[Path, StemInfo]) -> tuple[dict[str, float], float, list[str]]:
+    """Return when each section's stem begins in s after the cue's start, the time reference of that in s, and notes.
+
+    A start given in the scene holds. Stems without one that all carry a broadcast-wave time reference keep their
+    distances, and the cue starts with the earliest of them; else they begin with the cue.
+    """
+    starts = {section: stem.start for section, stem in cue.stems.items() if stem.start is not None}
+    references = {
+        section: headers[stem.path].time_reference / headers[stem.path].sample_rate
+        for section, stem in cue.stems.items()
+        if section not in starts
+    }
+    stamped = [section for section, seconds in references.items() if seconds > 0.0]
+    if references and len(stamped) == len(references):
+        first = min(references.values())
+        return starts | {section: seconds - first for section, seconds in references.items()}, first, []
+    notes = []
+    if stamped:
+        without = next(section for section in references if section not in stamped)
+        notes.append(f"cue '{cue.name}': the stem of '{without}' has no time reference, so all stems start together")
+    return starts | dict.fromkeys(references, 0.0), 0.0, notes
+
+
 def cue_voices(
     scene_file: SceneFile, cue: Cue, headers: Mapping[Path, StemInfo], halved: Collection[str], rate: int
 ) -> tuple[list[Voice], int, list[str]]:
-    """Return a cue's voices, the time reference of its start in samples, and notes.
-
-    Stems that all carry a broadcast-wave time reference keep their distances; else all begin together.
-    """
-    references = {name: headers[path].time_reference / headers[path].sample_rate for name, path in cue.stems.items()}
-    stamped = all(seconds > 0.0 for seconds in references.values())
-    notes = []
-    if not stamped and any(seconds > 0.0 for seconds in references.values()):
-        without = next(name for name, seconds in references.items() if seconds == 0.0)
-        notes.append(f"cue '{cue.name}': the stem of '{without}' has no time reference, so all stems start together")
-    first = min(references.values()) if stamped else 0.0
+    """Return a cue's voices, the time reference of its start in samples, and notes; see `stem_starts`."""
+    starts, reference, notes = stem_starts(cue, headers)
     voices = []
-    for section, path in cue.stems.items():
-        header = headers[path]
-        late = round((references[section] - first) * rate) if stamped else 0
+    for section, stem in cue.stems.items():
+        header = headers[stem.path]
+        channels = chosen_channels(stem, header)
+        late = round(starts[section] * rate)
         samples = late + round(header.frames * rate / header.sample_rate)
         if section not in halved:
-            voices.append(Voice(section, path, 0, scene_file.fold[section], late, samples))
+            voices.append(Voice(section, stem.path, channels, late, samples))
             continue
         # A mono stem of another cue sounds from both halves.
-        for n, side in enumerate(SIDES):
-            voices.append(Voice(section + side, path, min(n, header.channels - 1), False, late, samples))
-    return voices, round(first * rate), notes
+        sides = zip(SIDES, (channels[0], channels[-1]), strict=True)
+        voices += [Voice(section + side, stem.path, (channel,), late, samples) for side, channel in sides]
+    return voices, round(reference * rate), notes
 
 
-def read_voices(voices: Sequence[Voice], rate: int) -> Iterator[NDArray[np.float32]]:
-    """Read all voices side by side in (voices, n) blocks; shorter stems end in silence."""
-    for pieces in zip_longest(*(_stream(voice, rate) for voice in voices)):
-        length = max(piece.shape[0] for piece in pieces if piece is not None)
+def read_voices(
+    voices: Sequence[Voice], rate: int, warn: Callable[[str], None] | None = None
+) -> Iterator[NDArray[np.float32]]:
+    """Read all voices side by side, each file once.
+
+    Parameters
+    ----------
+    voices : sequence of Voice
+        Those of one cue.
+    rate : int
+        The outputs' rate in Hz.
+    warn : callable, optional
+        Told at a file's end what may be wrong with it: silence, clipping, an offset, sides that cancel when folded.
+
+    Yields
+    ------
+    (voices, n) float32 array
+        Shorter stems end in silence.
+
+    Raises
+    ------
+    InputError
+        If a file can't be read to its end, or holds a sample that is no number.
+    """
+    together: dict[tuple[Path, int], list[int]] = {}
+    for row, voice in enumerate(voices):
+        together.setdefault((voice.path, voice.late), []).append(row)
+    streams = [_stream([voices[row] for row in rows], rate, warn) for rows in together.values()]
+    for pieces in zip_longest(*streams):
+        length = max(piece.shape[1] for piece in pieces if piece is not None)
         block = np.zeros((len(voices), length), dtype=np.float32)
-        for row, piece in zip(block, pieces, strict=True):
+        for rows, piece in zip(together.values(), pieces, strict=True):
             if piece is not None:
-                row[: piece.shape[0]] = piece
+                block[rows, : piece.shape[1]] = piece
         yield block
 
 
-def _stream(voice: Voice, rate: int) -> Iterator[NDArray[np.float32]]:
-    """Read one voice in blocks of `BLOCK` samples, after the silence it starts with."""
-    kept = np.zeros(0, dtype=np.float32)
-    silence = (np.zeros(min(BLOCK, voice.late - at), dtype=np.float32) for at in range(0, voice.late, BLOCK))
-    sound = (block[voice.channel] for block in read_blocks(voice.path, rate, BLOCK, fold=voice.fold))
+def _stream(voices: Sequence[Voice], rate: int, warn: Callable[[str], None] | None) -> Iterator[NDArray[np.float32]]:
+    """Read voices that share a file and a start in blocks of `BLOCK` samples, after the silence they start with."""
+    path, late = voices[0].path, voices[0].late
+    listeners = _listeners(voices) if warn is not None else {}
+
+    def listen(samples: NDArray[np.float32]) -> None:
+        for rows, listener in listeners.values():
+            listener.add(samples[rows])
+
+    kept = np.zeros((len(voices), 0), dtype=np.float32)
+    silence = (np.zeros((len(voices), min(BLOCK, late - at)), np.float32) for at in range(0, late, BLOCK))
+    sound = read_blocks(path, rate, BLOCK, [voice.channels for voice in voices], listen)
     for piece in chain(silence, sound):
-        kept = np.concatenate([kept, piece]) if kept.size else piece
-        if kept.size >= BLOCK:
-            yield kept[:BLOCK]
-            kept = kept[BLOCK:]
+        kept = np.concatenate([kept, piece], axis=1) if kept.size else piece
+        if kept.shape[1] >= BLOCK:
+            yield kept[:, :BLOCK]
+            kept = kept[:, BLOCK:]
     if kept.size:
         yield kept
+    if warn is not None:
+        for section, (_, listener) in listeners.items():
+            for text in listener.warnings():
+                warn(f"{section}: {text}")
+
+
+def _listeners(voices: Sequence[Voice]) -> dict[str, tuple[list[int], Listener]]:
+    """Return for each section that plays from one file the rows of the channels read that are its, and a listener."""
+    info = probe(voices[0].path)
+    used = sorted({channel for voice in voices for channel in voice.channels})
+    found = {}
+    for section in dict.fromkeys(section_of(voice.section) for voice in voices):
+        own = [voice for voice in voices if section_of(voice.section) == section]
+        channels = sorted({channel for voice in own for channel in voice.channels})
+        fold = len(own[0].channels) == 2
+        found[section] = ([used.index(channel) for channel in channels], Listener(info, len(channels), fold))
+    return found

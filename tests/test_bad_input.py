@@ -192,7 +192,7 @@ def spoil(stem: Path, how: str) -> None:
         ("cut off FLAC", r"left\.wav: cut off, ends before the 48000 samples of its header; export it again"),
         ("not audio", r"left\.wav: not a sound file that can be read; allowed: WAV, RF64, FLAC, AIFF or OGG"),
         ("a folder", r"left\.wav: is a folder"),
-        ("six channels", r"left\.wav: has 6 channels; a stem has 1 or 2; split the file"),
+        ("six channels", r"scene\.toml:\d+: section 'left': stem: .*left\.wav: has 6 channels; choose one or two"),
     ],
 )
 def test_a_bad_stem_is_refused_by_name(scene: Path, earlier: Path, how: str, expected: str) -> None:
