@@ -374,7 +374,9 @@ def test_opposite_sides_lose_everything_and_a_band_nobody_hears_does_not_count(t
     for level_db, warned in ((-70, False), (-30, True)):
         part = 10 ** (level_db / 20) * hum
         path = save(tmp_path / "b.wav", np.concatenate([high + part, high - part]), subtype="FLOAT")
-        assert [("at 50 Hz loses everything" in w) for w in describe(path, fold=True).warnings] == [True] * warned
+        # Hann windows let the music leak into the band, so that not everything is lost there.
+        lost = [re.findall(r"at 50 Hz loses ([\d.]+) dB;", w) for w in describe(path, fold=True).warnings]
+        assert [float(db) > 40 for (db,) in lost] == [True] * warned
 
 
 def test_floating_point_above_full_scale_is_not_clipped(tmp_path: Path) -> None:
