@@ -13,13 +13,16 @@ from rooms.errors import InputError
 from rooms.hanging import constant_power
 from rooms.microphones import Array
 from rooms.players import Section
-from rooms.units import energy_db
+from rooms.units import BAND_NAMES, energy_db
 
 __all__ = ["capsule_delays", "default_gain_db", "default_offset_s", "image_position", "main_array", "stereo_law"]
 
 FULL_LEVEL_DB, FULL_TIME_S = 15.0, 0.0011
 """Differences between the channels that each place a sound fully to one side; smaller ones add in proportion (a
 microphone maker's application note on stereo pairs; Williams, AES preprint 2072, 1984, plots the same trade)."""
+
+IMAGE_BAND = BAND_NAMES.index("1000")
+"""The band whose polar pattern places a sound."""
 
 HEADROOM_S = 0.001
 """What a fitting offset leaves before the first arrival."""
@@ -145,8 +148,8 @@ def _direct(array: Array, point: NDArray[np.float64]) -> tuple[NDArray[np.float6
     way = point - array.positions
     distance = np.linalg.norm(way, axis=1)
     cosine = np.einsum("mx,mx->m", way / distance[:, None], array.axes)
-    a = array.pressure_parts
-    return array.gains * (a + (1.0 - a) * cosine) / distance, distance
+    a, sensitivity = array.pressure_parts[:, IMAGE_BAND], array.sensitivities[:, IMAGE_BAND]
+    return sensitivity * (a + (1.0 - a) * cosine) / distance, distance
 
 
 def _azimuth(point: NDArray[np.float64]) -> float:

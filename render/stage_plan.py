@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from rooms.microphones import Array, Capsule
 from rooms.players import Section
 from rooms.scene import Scene
+from rooms.units import BAND_NAMES
 
 __all__ = ["capsule_label", "draw_elevation", "draw_hall_plan", "draw_stage_plan", "stage_figure"]
 
@@ -139,7 +140,7 @@ def draw_elevation(axes: Axes, scene: Scene) -> Axes:
     for array, capsule in scene.capsules:
         y, z = capsule.position[1:]
         axes.plot([y, y], [0, z], color=FAINT, linewidth=0.7, linestyle=(0, (2, 2)), zorder=1.5)
-        if capsule.pattern != "omni":
+        if not capsule.is_omni:
             _draw_arrow(axes, (y, z), capsule.axis[1:] * 0.9)
         labels.setdefault(f"{array.name} {z:.1f} m", (y, z))
     seats = [p.position[1:] for s in scene.sections for p in s.players]
@@ -278,11 +279,12 @@ def _draw_section(axes: Axes, index: int, section: Section) -> None:
 def _draw_capsule(axes: Axes, purpose: str, capsule: Capsule) -> None:
     """Draw a microphone from above: polar pattern around its aim, an arrow along it, the mark of its purpose."""
     angle = np.radians(np.arange(0, 361, 5))
-    reach = POLAR * np.abs(capsule.pressure_part + (1.0 - capsule.pressure_part) * np.cos(angle))
+    part = float(capsule.pressure_parts[BAND_NAMES.index("1000")])
+    reach = POLAR * np.abs(part + (1.0 - part) * np.cos(angle))
     pattern = np.stack([reach * np.sin(angle), reach * np.cos(angle)], axis=1)
     outline = _turned(pattern, capsule.aim[0], capsule.position)
     axes.fill(*outline.T, facecolor="#00000014", edgecolor="#00000099", linewidth=0.7, zorder=5)
-    if capsule.pattern != "omni":
+    if not capsule.is_omni:
         _draw_arrow(axes, capsule.position[:2], capsule.axis[:2] * (POLAR + 0.35))
     axes.plot(
         *capsule.position[:2],

@@ -10,6 +10,7 @@ directions come from a low-discrepancy sequence, so results move smoothly with t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from rooms.surfaces import Hall
 from rooms.units import BANDS
 
-__all__ = ["STEP", "Radiators", "air_loss", "grid_size", "low_discrepancy", "omni", "sphere"]
+__all__ = ["STEP", "Radiators", "air_loss", "ears", "grid_size", "low_discrepancy", "omni", "sphere"]
 
 STEP = 0.002
 """Spacing of the time grid in s."""
@@ -42,24 +43,47 @@ class Radiators:
         Concentration of the source pattern; zeros for capsules and omnidirectional sources.
     on_aim : float
         Cosine between the axis and the direction in which the source pattern is 0 dB.
-    pressure_part : float
+    pressure_part : float or ndarray, shape (bands,)
         The a of a capsule's pattern; 1 for sources.
-    energy : float
-        Total energy of the radiator, shared by its points.
+    energy : float or ndarray, shape (bands,)
+        Total energy of the radiator, shared by its points; that on axis for a capsule.
     """
 
     points: NDArray[np.float64]
     axes: NDArray[np.float64]
     kappa: NDArray[np.float64]
     on_aim: float = 1.0
-    pressure_part: float = 1.0
-    energy: float = 1.0
+    pressure_part: float | NDArray[np.float64] = 1.0
+    energy: float | NDArray[np.float64] = 1.0
 
     def pattern(self, cosine: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the energy pattern for cosines to the axis, shape (..., ) -> (..., bands)."""
         source = np.exp((cosine[..., None] - self.on_aim) * self.kappa)
-        capsule = (self.pressure_part + (1.0 - self.pressure_part) * cosine) ** 2
-        return np.asarray(source * capsule[..., None])
+        capsule = self.pressure_part + (1.0 - self.pressure_part) * cosine[..., None]
+        return np.asarray(source * capsule**2)
+
+
+def ears(
+    hall: Hall, receivers: Sequence[Radiators]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return what loops over receivers need of them, by the first point of each.
+
+    Returns
+    -------
+    points : ndarray, shape (receivers, 3)
+        m from the box's lower corner.
+    axes : ndarray, shape (receivers, 3)
+        Unit vectors.
+    pressure_parts, energy : ndarray, shape (receivers, bands)
+        As of `Radiators`.
+    """
+    bands = len(BANDS)
+    return (
+        np.array([r.points[0] for r in receivers]) - hall.box.lower,
+        np.array([r.axes[0] for r in receivers]),
+        np.array([np.broadcast_to(r.pressure_part, bands) for r in receivers], dtype=np.float64),
+        np.array([np.broadcast_to(r.energy, bands) for r in receivers], dtype=np.float64),
+    )
 
 
 def omni(point: NDArray[np.float64]) -> Radiators:

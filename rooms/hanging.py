@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -59,10 +60,7 @@ def hang(name: str, table: ArrayTable, hall: Hall, sections: Sequence[Section]) 
     return Array(
         name,
         table.purpose,
-        tuple(
-            Capsule(c.name, c.position, c.aim, c.pattern, c.gain + trim, c.stereo, c.section)
-            for c, trim in zip(capsules, trims, strict=True)
-        ),
+        tuple(replace(capsule, gain=capsule.gain + trim) for capsule, trim in zip(capsules, trims, strict=True)),
     )
 
 
@@ -84,7 +82,16 @@ def _capsules(table: ArrayTable, hall: Hall, sections: Sequence[Section]) -> tup
         if stereo is None and (capsule.section is None or capsule.pan is not None):
             stereo = constant_power(pan)
         capsules.append(
-            Capsule(capsule.name, (x, y, z), capsule.aim, capsule.pattern, capsule.gain, stereo, capsule.section)
+            Capsule(
+                capsule.name,
+                (x, y, z),
+                capsule.aim,
+                capsule.pattern,
+                capsule.gain,
+                stereo,
+                capsule.section,
+                capsule.diameter,
+            )
         )
     return tuple(capsules)
 

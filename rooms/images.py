@@ -35,6 +35,9 @@ LEAD = 0.001
 TAIL = 0.045
 """Room left in s after the last path of a group for its filters to ring down."""
 
+NULL = 0.01
+"""A capsule with a null in one band only hears that band 40 dB below its loudest there."""
+
 RELEASE = 0.015
 """The end of that room, in s, in which nothing but what wrapped round is left."""
 
@@ -109,8 +112,8 @@ def _log_amplitude(hall: Hall) -> NDArray[np.float64]:
 
 
 def _capsules(scene: Scene) -> tuple[NDArray[np.float64], ...]:
-    """Return positions, axes, pressure parts and gains of all capsules, in the order of ``scene.capsules``."""
-    parts = ("positions", "axes", "pressure_parts", "gains")
+    """Return positions, axes, pressure parts and sensitivities of all capsules, in the order of ``scene.capsules``."""
+    parts = ("positions", "axes", "pressure_parts", "sensitivities")
     return tuple(np.concatenate([getattr(array, part) for array in scene.arrays]) for part in parts)
 
 
@@ -124,27 +127,28 @@ def path_levels(scene: Scene, section: Section) -> tuple[NDArray[np.float64], ND
     energy : ndarray, shape (capsules, bands)
         Direct energy, players' directivity, capsules' pattern and gain included.
     """
-    ears, axes, a, gains = _capsules(scene)
+    ears, axes, a, sensitivities = _capsules(scene)
     way = ears[:, None] - section.positions  # (capsules, players, 3)
     distance = np.linalg.norm(way, axis=2)
     unit = way / distance[..., None]
     leave = np.einsum("mpx,px->mp", unit, section.axes) - section.on_aim
-    arrive = a[:, None] + (1.0 - a[:, None]) * -np.einsum("mpx,mx->mp", unit, axes)
-    share = section.share / len(section.players)
-    energy = share * (gains[:, None] * arrive / distance) ** 2
-    colour = np.exp(section.instrument.kappa * leave[..., None] - scene.hall.air * distance[..., None])
-    return distance.min(axis=1) / scene.hall.speed_of_sound, np.einsum("mp,mpb->mb", energy, colour)
+    arrive = -np.einsum("mpx,mx->mp", unit, axes)[..., None]
+    pattern = sensitivities[:, None] * (a[:, None] + (1.0 - a[:, None]) * arrive)
+    energy = section.share / len(section.players) * (pattern / distance[..., None]) ** 2
+    energy *= np.exp(section.instrument.kappa * leave[..., None] - scene.hall.air * distance[..., None])
+    return distance.min(axis=1) / scene.hall.speed_of_sound, energy.sum(axis=1)
 
 
 @numba.njit(parallel=True, cache=True, fastmath=True)
 def _group_spectra(  # type: ignore[no-untyped-def]
-    cells, ear, points, axes, kappa, on_aim, level, ears, ear_axes, pressure, gains, size, walls, bounds,
-    log_amplitude, air, samples_per_m, step, lead, basis, knots, below, part, low_pass, high_pass, phases, spectra,
-    power, first,
+    cells, ear, points, axes, kappa, on_aim, level, ears, ear_axes, pressure, sensitivities, size, walls,
+    bounds, log_amplitude, air, samples_per_m, step, lead, basis, knots, below, part, low_pass, high_pass, phases,
+    spectra, power, first,
 ):  # fmt: skip
     """Sum the paths of all players through one image cell to one capsule, for every group.
 
     Writes the spectrum of the sum, the summed power of the single paths, and the sample at which the group begins.
+    A capsule whose bands differ hears a path with the sign of its loudest band, and the others by their colour.
     """
     groups, bins = spectra.shape
     players = points.shape[0]
@@ -157,6 +161,7 @@ def _group_spectra(  # type: ignore[no-untyped-def]
         image = np.empty(3)
         way = np.empty(3)
         hits = np.empty(walls.shape[0])
+        heard = np.empty(bands)
         for p in range(players):
             r2 = 0.0
             for a in range(3):
@@ -173,11 +178,18 @@ def _group_spectra(  # type: ignore[no-untyped-def]
                 arrive -= u * ear_axes[m, a]
             delay[p] = r * samples_per_m
             count_hits(cells[g], image, ears[m], size, walls, bounds, hits)
-            gain[p] = level / r * gains[m] * (pressure[m] + (1.0 - pressure[m]) * arrive)
+            loudest = 0.0
+            for b in range(bands):
+                heard[b] = sensitivities[m, b] * (pressure[m, b] + (1.0 - pressure[m, b]) * arrive)
+                if abs(heard[b]) > abs(loudest):
+                    loudest = heard[b]
+            gain[p] = level / r * loudest
             for b in range(bands):
                 loss = 0.5 * kappa[b] * (leave - on_aim) - 0.5 * air[b] * r
                 for w in range(walls.shape[0]):
                     loss += hits[w] * log_amplitude[b, w]
+                if heard[b] != loudest:
+                    loss += np.log(max(abs(heard[b] / loudest), NULL))
                 colour[p, b] = loss
         nearest = delay[0]
         for p in range(players):
@@ -274,7 +286,7 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     c = hall.speed_of_sound
     box = np.array(hall.box.size)
     points = section.positions - hall.box.lower
-    ears, ear_axes, pressure, gains = _capsules(scene)
+    ears, ear_axes, pressure, sensitivities = _capsules(scene)
     ears = ears - hall.box.lower
     centre = points.mean(axis=0)
     radius = float(np.linalg.norm(points - centre, axis=1).max())
@@ -300,9 +312,9 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     first = np.zeros(len(chosen), dtype=np.int64)
     _group_spectra(
         chosen, ear, points, section.axes, section.instrument.kappa, section.on_aim,
-        np.sqrt(section.share / len(points)), ears, ear_axes, pressure, gains, box, hall.walls, hall.bounds,
-        _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis, len(knots), below, part,
-        low_pass, high_pass, phases, spectra, power, first,
+        np.sqrt(section.share / len(points)), ears, ear_axes, pressure, sensitivities, box, hall.walls,
+        hall.bounds, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis, len(knots),
+        below, part, low_pass, high_pass, phases, spectra, power, first,
     )  # fmt: skip
     if not alone:
         spectra = hold_tone(spectra, power, frequency)

@@ -15,6 +15,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from rooms.units import MIDBANDS
+
 __all__ = ["coherence_grid", "diffuse_coherence", "generator", "mix_channels", "square_roots"]
 
 
@@ -45,8 +47,8 @@ def diffuse_coherence(
         Hz.
     positions, axes : ndarray, shape (capsules, 3)
         m; unit vectors.
-    pressure_parts : ndarray, shape (capsules,)
-        The a of each pattern a + (1 − a)·cos θ.
+    pressure_parts : ndarray, shape (capsules,) or (capsules, bands)
+        The a of each pattern a + (1 − a)·cos θ; by octave band, it moves evenly from mid-band to mid-band.
     speed_of_sound : float
         m/s.
 
@@ -70,17 +72,21 @@ def diffuse_coherence(
     j1 = np.where(small, x / 3.0, np.sin(safe) / safe**2 - np.cos(safe) / safe)
     j1_over_x = np.where(small, 1.0 / 3.0 - x**2 / 30.0, j1 / safe)
     j2 = np.where(small, x**2 / 15.0, 3.0 * j1_over_x - j0)
-    a, b = pressure_parts, 1.0 - pressure_parts
+    a = pressure_parts[None]
+    if pressure_parts.ndim == 2:
+        octaves = np.log2(np.maximum(frequency, MIDBANDS[0]))
+        a = np.stack([np.interp(octaves, np.log2(MIDBANDS), parts) for parts in pressure_parts], axis=1)
+    b = 1.0 - a
     along_i = np.einsum("ijx,ix->ij", unit, axes)
     along_j = np.einsum("ijx,jx->ij", unit, axes)
     between = axes @ axes.T
     product = (
-        a[:, None] * a[None] * j0
-        + 1j * j1 * (a[:, None] * b[None] * along_j + b[:, None] * a[None] * along_i)
-        + b[:, None] * b[None] * (between * j1_over_x - along_i * along_j * j2)
+        a[:, :, None] * a[:, None] * j0
+        + 1j * j1 * (a[:, :, None] * b[:, None] * along_j + b[:, :, None] * a[:, None] * along_i)
+        + b[:, :, None] * b[:, None] * (between * j1_over_x - along_i * along_j * j2)
     )
     power = np.sqrt(a**2 + b**2 / 3.0)
-    return np.asarray(product / (power[:, None] * power[None]))
+    return np.asarray(product / (power[:, :, None] * power[:, None]))
 
 
 def square_roots(matrices: NDArray[np.complex128]) -> NDArray[np.complex128]:

@@ -13,12 +13,12 @@ from rooms.decay import expected_T30, mixing_time
 from rooms.echogram import STEP, Radiators, air_loss, grid_size, omni
 from rooms.images import early_part, path_levels
 from rooms.late import late_part
-from rooms.microphones import Array, Capsule
+from rooms.microphones import Capsule
 from rooms.players import Section
 from rooms.scattering import scattered_energy
 from rooms.scene import Scene
 from rooms.specular import specular_energy
-from rooms.units import BANDS, amplitude, energy_db
+from rooms.units import BANDS, energy_db
 
 __all__ = ["Responses", "compute_responses"]
 
@@ -109,7 +109,7 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
     tell(0.1)
     seated = [_players(s) for s in scene.sections]
     centres = [omni(s.centre) for s in scene.sections]
-    capsules = [_capsule(a, c) for a, c in scene.capsules]
+    capsules = [_capsule(c) for _, c in scene.capsules]
     omnis = [omni(np.array(c.position)) for _, c in scene.capsules]
     parties = [(seated, capsules), (centres, omnis)]
     specular = specular_energy(hall, parties, 2.0 * mixed, grid)
@@ -186,14 +186,14 @@ def _players(section: Section) -> Radiators:
     return Radiators(section.positions, section.axes, section.instrument.kappa, section.on_aim, energy=section.share)
 
 
-def _capsule(array: Array, capsule: Capsule) -> Radiators:
+def _capsule(capsule: Capsule) -> Radiators:
     """Return a capsule as the engine's energy model sees it."""
     return Radiators(
         np.array([capsule.position]),
         capsule.axis[None],
         np.zeros(len(BANDS)),
-        pressure_part=capsule.pressure_part,
-        energy=float(amplitude(capsule.gain)) ** 2,
+        pressure_part=capsule.pressure_parts,
+        energy=capsule.sensitivities**2,
     )
 
 

@@ -24,7 +24,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from rooms.echogram import STEP, Radiators, low_discrepancy, sphere
+from rooms.echogram import STEP, Radiators, ears, low_discrepancy, sphere
 from rooms.paths import material_at, materials_at, mirror
 from rooms.surfaces import Hall
 from rooms.units import BANDS
@@ -204,9 +204,9 @@ def _rain(  # type: ignore[no-untyped-def]
                         continue
                     part = (path + r) / step_m - k
                     e = 4.0 * abs(ears[m, axis] - at[axis]) / r / max(r2, close * close)
-                    e *= energy[m] * (pressure[m] + (1.0 - pressure[m]) * arrive / r) ** 2
                     for b in range(bands):
-                        f = e * w[b] * scatter[b, row]
+                        h = pressure[m, b] + (1.0 - pressure[m, b]) * arrive / r
+                        f = e * energy[m, b] * h * h * w[b] * scatter[b, row]
                         out[g, m, b, k] += f * (1.0 - part)
                         out[g, m, b, k + 1] += f * part
                 for b in range(bands):
@@ -245,10 +245,7 @@ def _first_scattering(
     out = np.zeros((len(sources), len(receivers), len(BANDS), grid))
     _rain(
         *_rays(hall, sources), np.array(hall.box.size), hall.walls, hall.bounds, hall.mirrored,
-        hall.scattered, near * hall.speed_of_sound,
-        np.array([r.points[0] for r in receivers]) - hall.box.lower, np.array([r.axes[0] for r in receivers]),
-        np.array([r.pressure_part for r in receivers]), np.array([r.energy for r in receivers]), CLOSE,
-        STEP * hall.speed_of_sound, out,
+        hall.scattered, near * hall.speed_of_sound, *ears(hall, receivers), CLOSE, STEP * hall.speed_of_sound, out,
     )  # fmt: skip
     return out
 
@@ -256,11 +253,11 @@ def _first_scattering(
 def _first_reflections(hall: Hall, sources: Sequence[Radiators], receivers: Sequence[Radiators]) -> NDArray[np.float64]:
     """Return when the first reflection from each source arrives at each receiver, in s, shape (sources, receivers)."""
     cells = np.concatenate([-np.eye(3, dtype=np.int64), np.eye(3, dtype=np.int64)])
-    ears = np.array([r.points[0] for r in receivers]) - hall.box.lower
+    heard = ears(hall, receivers)[0]
     shortest = []
     for source in sources:
         images = mirror(cells, source.points - hall.box.lower, np.array(hall.box.size)).reshape(-1, 3)
-        shortest.append(np.linalg.norm(images - ears[:, None], axis=2).min(axis=1))
+        shortest.append(np.linalg.norm(images - heard[:, None], axis=2).min(axis=1))
     return np.array(shortest) / hall.speed_of_sound
 
 
@@ -339,10 +336,10 @@ def scattered_energy(
     facets = len(area)
     senders = _rays(hall, [source for sources, _ in parties for source in sources])
     hearers = _rays(hall, [receiver for _, receivers in parties for receiver in receivers])
-    count, ears = (sum(len(party[side]) for party in parties) for side in (0, 1))
+    count, listeners = (sum(len(party[side]) for party in parties) for side in (0, 1))
     sent = _deposits(hall, *senders, count, catch, grid, cuts)
-    seen = _deposits(hall, *hearers, ears, look, grid, cuts)
-    glimpsed = _deposits(hall, *hearers, ears, look, grid, cuts, most_hits=1)
+    seen = _deposits(hall, *hearers, listeners, look, grid, cuts)
+    glimpsed = _deposits(hall, *hearers, listeners, look, grid, cuts, most_hits=1)
     passed = _deposits(hall, points, directions, np.ascontiguousarray(weights), facets, catch, grid, cuts)
     near = NEAR * 1e-3 * np.sqrt(hall.box.volume)
     fresh = sent.copy()

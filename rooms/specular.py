@@ -14,7 +14,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from rooms.echogram import STEP, Radiators, sphere
+from rooms.echogram import STEP, Radiators, ears, sphere
 from rooms.paths import count_hits
 from rooms.surfaces import Hall
 from rooms.units import BANDS
@@ -29,7 +29,7 @@ _FLOOR = 1e-12  # stands for a surface that returns nothing, so that logarithms 
 
 @numba.njit(cache=True, fastmath=True)
 def _add_images(  # type: ignore[no-untyped-def]
-    points, axes, kappa, on_aim, energy, ears, ear_axes, pressure, size, walls, bounds, log_keep, reach, step_m, out
+    points, axes, kappa, on_aim, ears, ear_axes, pressure, size, walls, bounds, log_keep, reach, step_m, out
 ):
     """Add the energy of every image within ``reach`` m to out (ears, bands, grid)."""
     bands = kappa.shape[0]
@@ -66,12 +66,13 @@ def _add_images(  # type: ignore[no-untyped-def]
                             u = way[a] / r
                             leave += (u if cell[a] % 2 == 0 else -u) * axes[p, a]
                             arrive -= u * ear_axes[m, a]
-                        e = energy / points.shape[0] / r2 * (pressure[m] + (1.0 - pressure[m]) * arrive) ** 2
+                        e = 1.0 / points.shape[0] / r2
                         for b in range(bands):
                             g = kappa[b] * (leave - on_aim)
                             for w in range(walls.shape[0]):
                                 g += hits[w] * log_keep[b, w]
-                            g = e * np.exp(g)
+                            h = pressure[m, b] + (1.0 - pressure[m, b]) * arrive
+                            g = e * h * h * np.exp(g)
                             out[m, b, t] += g * (1.0 - part)
                             out[m, b, t + 1] += g * part
 
@@ -100,18 +101,15 @@ def image_energy(
     ----------
     Allen & Berkley, "Image method for efficiently simulating small-room acoustics", J. Acoust. Soc. Am. 65, 1979.
     """
-    ears = np.array([r.points[0] for r in receivers]) - hall.box.lower
-    ear_axes = np.array([r.axes[0] for r in receivers])
-    pressure = np.array([r.pressure_part for r in receivers])
-    ear_energy = np.array([r.energy for r in receivers])
+    points, axes, pressure, energy = ears(hall, receivers)
     size = np.array(hall.box.size)
     out = np.zeros((len(sources), len(receivers), hall.absorption.shape[0], grid))
     for n, s in enumerate(sources):
         _add_images(
-            s.points - hall.box.lower, s.axes, s.kappa, s.on_aim, s.energy, ears, ear_axes, pressure, size,
-            hall.walls, hall.bounds, _log_keep(hall), until * hall.speed_of_sound, STEP * hall.speed_of_sound, out[n],
+            s.points - hall.box.lower, s.axes, s.kappa, s.on_aim, points, axes, pressure, size, hall.walls, hall.bounds,
+            _log_keep(hall), until * hall.speed_of_sound, STEP * hall.speed_of_sound, out[n],
         )  # fmt: skip
-    out *= ear_energy[:, None, None]
+        out[n] *= (s.energy * energy)[..., None]
     return out
 
 

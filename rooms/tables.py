@@ -40,7 +40,11 @@ Players = Annotated[Count, Field(ge=1, le=200)]
 Coefficients = Annotated[tuple[Share, ...], Field(min_length=9, max_length=9)]
 Band = Literal["63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000"]
 Surface = Literal["floor", "ceiling", "stage-wall", "house-wall", "left-wall", "right-wall"]
-Pattern = Literal["omni", "wide-cardioid", "cardioid", "supercardioid", "hypercardioid", "figure-of-eight"]
+PatternName = Literal["omni", "wide-cardioid", "cardioid", "supercardioid", "hypercardioid", "figure-of-eight"]
+Pattern = Annotated[
+    Annotated[PatternName, Tag("name")] | Annotated[Share, Tag("number")] | Annotated[Coefficients, Tag("list")],
+    Discriminator(lambda value: {str: "name", list: "list", tuple: "list"}.get(type(value), "number")),
+]
 ReverberationTime = Annotated[
     Annotated[Seconds, Tag("number")] | Annotated[dict[Band, Seconds], Tag("table")],
     Discriminator(lambda value: "table" if isinstance(value, dict) else "number"),
@@ -194,7 +198,16 @@ class CapsuleTable(Table):
     name: Annotated[str, Field(min_length=1)] = Field(description="Its name in the array")
     at: Point = Field(default=(0.0, 0.0, 0.0), description="Place relative to the array's position in m")
     aim: tuple[Angle, Angle] = Field(default=(0.0, 0.0), description="Azimuth and elevation of its axis in degrees")
-    pattern: Pattern = Field(default="omni", description="Polar pattern")
+    pattern: Pattern = Field(
+        default="omni",
+        description="Polar pattern: a name, or the pressure part a of a + (1 - a)·cos θ, one number or nine from 63 Hz "
+        "to 16 kHz",
+    )
+    diameter: Annotated[Number, Field(ge=0.003, le=0.06)] | None = Field(
+        default=None,
+        description="Diameter of an omni's housing in m, as a sphere: from some 4 kHz up it then hears more on its "
+        "axis; left out: a point",
+    )
     gain: Decibel = Field(default=0.0, description="Its own gain in dB")
     pan: Annotated[Number, Field(ge=-1, le=1)] | None = Field(
         default=None,
@@ -218,7 +231,9 @@ class SpotTable(Table):
     distance: Annotated[Number, Field(ge=0, le=20)] = Field(
         description="From the section's centre towards the conductor in m"
     )
-    pattern: Pattern = Field(default="cardioid", description="Polar pattern; it aims at the section's centre")
+    pattern: Pattern = Field(
+        default="cardioid", description="Polar pattern, as for capsules; it aims at the section's centre"
+    )
 
 
 class PositionShareTable(Table):

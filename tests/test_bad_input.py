@@ -61,9 +61,9 @@ def at(sections: str, x: float, y: float, z: float = 0.0) -> str:
     return sections.replace("position = [-2.0, 2.0, 0.0]", f"position = [{x}, {y}, {z}]")
 
 
-def hung(x: float, y: float, z: float) -> str:
+def hung(x: float, y: float, z: float, more: str = "") -> str:
     """Return the tables of an array of one capsule."""
-    return f'[arrays.close]\ncapsules = [{{name = "mono", at = [{x}, {y}, {z}]}}]\n'
+    return f'[arrays.close]\ncapsules = [{{name = "mono", at = [{x}, {y}, {z}]{more}}}]\n'
 
 
 BAD_SCENES = {
@@ -116,6 +116,26 @@ BAD_SCENES = {
     "capsule on a player": (
         {"arrays": hung(2.0, 2.05, 1.5)},
         r"capsule 'mono' at .* is on top of player 1 of section 'right'; at least 0\.1 m",
+    ),
+    "misspelt pattern": (
+        {"arrays": hung(0, 0, 3, ', pattern = "cardiod"')},
+        r"scene\.toml:\d+: array 'close': .*cardiod.*did you mean 'cardioid'",
+    ),
+    "pattern above 1": (
+        {"arrays": hung(0, 0, 3, ", pattern = 1.5")},
+        r"scene\.toml:\d+: array 'close': .*pattern.*1\.5.*1",
+    ),
+    "eight values of a pattern": (
+        {"arrays": hung(0, 0, 3, f", pattern = {[0.5] * 8}")},
+        r"scene\.toml:\d+: array 'close': .*pattern.*8 values; 9 are needed",
+    ),
+    "housing of a metre": (
+        {"arrays": hung(0, 0, 3, ", diameter = 1.0")},
+        r"scene\.toml:\d+: array 'close': .*diameter: found 1; allowed: 0\.06 and below",
+    ),
+    "housing of a cardioid": (
+        {"arrays": hung(0, 0, 3, ', pattern = "cardioid", diameter = 0.016')},
+        r"scene\.toml:\d+: array 'close': capsule 'mono': a diameter goes with the pattern omni alone",
     ),
     "all muted": ({"arrays": MUTED}, r"scene\.toml:\d+: .*all arrays are muted"),
     "offset too late": (

@@ -13,7 +13,7 @@ from rooms.errors import InputError
 from rooms.geometry import SURFACES
 from rooms.microphones import PATTERNS
 from rooms.surfaces import Hall
-from rooms.tables import ArrayTable, Band, HallTable, InstrumentTable, MaterialTable, Pattern, Preset, Surface
+from rooms.tables import ArrayTable, Band, HallTable, InstrumentTable, MaterialTable, PatternName, Preset, Surface
 from rooms.theory import eyring_s
 from rooms.units import BAND_NAMES
 
@@ -63,7 +63,7 @@ def test_an_unknown_name_gets_the_nearest(kind: str, name: str, line: str) -> No
 
 
 def test_the_tables_know_the_names_the_model_knows() -> None:
-    assert set(get_args(Pattern)) == set(PATTERNS)
+    assert set(get_args(PatternName)) == set(PATTERNS)
     assert set(get_args(Surface)) == set(SURFACES)
     assert get_args(Band) == BAND_NAMES
 

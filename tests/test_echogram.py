@@ -103,6 +103,16 @@ def test_energy_is_linear_in_source_and_ear(sent: float, heard: float) -> None:
     np.testing.assert_allclose(scaled, plain * sent * heard, rtol=1e-5, atol=1e-10 * sent * heard)
 
 
+def test_a_capsule_by_band_hears_in_each_band_what_one_of_that_pattern_hears() -> None:
+    """Images, continuum and both ways of scattering: every band of the echogram as if it were alone."""
+    axis = np.array([[0.36, 0.48, 0.8]])
+    parts, gains = np.linspace(1.0, 0.2, 9), np.linspace(0.5, 2.0, 9)
+    found = whole(ROOM, at(A), Radiators(np.array([B]), axis, np.zeros(9), pressure_part=parts, energy=gains))
+    for band, (part, gain) in enumerate(zip(parts.tolist(), gains.tolist(), strict=True)):
+        alone = whole(ROOM, at(A), Radiators(np.array([B]), axis, np.zeros(9), pressure_part=part, energy=gain))
+        np.testing.assert_allclose(found[band], alone[band], rtol=1e-5, atol=1e-7 * alone[band].max())
+
+
 def test_a_section_is_the_mean_of_its_players() -> None:
     """Images exactly; scattered within 0.2 dB over 50 ms, since the players share one set of rays."""
     points = np.array([A, (4.0, 13.0, 1.5), (-1.0, 11.0, 1.5)])

@@ -95,7 +95,7 @@ def test_mid_and_side_make_left_and_right_as_sum_and_difference() -> None:
     """L = M + S, R = M - S (common practice, no source): a source on the left is louder left."""
     array = hung({"preset": "mid-side"})
     source = np.array([-np.sin(np.radians(40)), np.cos(np.radians(40)), 0.0])
-    response = array.pressure_parts + (1 - array.pressure_parts) * (array.axes @ source)
+    response = array.pressure_parts[:, 4] + (1 - array.pressure_parts[:, 4]) * (array.axes @ source)
     left, right = response @ np.array([c.stereo for c in array.capsules], dtype=np.float64)
     assert left > 2 * abs(right)
 
@@ -105,6 +105,12 @@ def test_a_capsule_of_its_own_can_be_panned_and_be_a_spot() -> None:
     spot, panned = hung(table).capsules
     assert (spot.section, spot.stereo) == ("right", None)
     assert panned.stereo == pytest.approx(constant_power(-0.5))
+
+
+def test_a_capsule_is_hung_with_its_pattern_and_its_housing() -> None:
+    table = {"capsules": [{"name": "a", "pattern": 0.6}, {"name": "b", "at": [1, 0, 0], "diameter": 0.016}]}
+    first, second = hung(table).capsules
+    assert (first.pattern, first.diameter, second.pattern, second.diameter) == (0.6, None, "omni", 0.016)
 
 
 def test_trims_add_to_the_gain_of_their_capsule() -> None:

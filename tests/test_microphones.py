@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rooms.errors import InputError
-from rooms.microphones import PATTERNS, Array, Capsule, random_energy_efficiency
+from rooms.microphones import PATTERNS, Array, Capsule, Pattern, random_energy_efficiency
 
 
 @pytest.mark.parametrize(
@@ -59,8 +59,35 @@ def test_an_array_lists_its_capsules_in_order() -> None:
     )
     np.testing.assert_array_equal(array.positions, [[-0.1, 0, 3], [0.1, 0, 3]])
     np.testing.assert_allclose(array.axes, [[-1, 0, 0], [0, 0, -1]], atol=1e-12)
-    np.testing.assert_array_equal(array.pressure_parts, [0.5, 1.0])
-    np.testing.assert_allclose(array.gains, [0.501187, 1.0], rtol=1e-6)
+    np.testing.assert_array_equal(array.pressure_parts, [[0.5] * 9, [1.0] * 9])
+    np.testing.assert_allclose(array.sensitivities, [[0.501187] * 9, [1.0] * 9], rtol=1e-6)
+
+
+def test_a_pattern_may_be_its_pressure_part_once_or_by_band() -> None:
+    named = Capsule("c", (0, 0, 3), pattern="cardioid")
+    np.testing.assert_array_equal(Capsule("c", (0, 0, 3), pattern=0.5).pressure_parts, named.pressure_parts)
+    by_band = (0.7, 0.6, 0.5, 0.5, 0.5, 0.5, 0.45, 0.4, 0.35)
+    np.testing.assert_array_equal(Capsule("c", (0, 0, 3), pattern=by_band).pressure_parts, by_band)
+    assert [Capsule("c", (0, 0, 3), pattern=p).is_omni for p in ("omni", 1.0, 0.99, by_band)] == [
+        True,
+        True,
+        False,
+        False,
+    ]
+
+
+@pytest.mark.parametrize(
+    ("pattern", "diameter", "line"),
+    [
+        (1.2, None, "capsule 'c': pattern 1.2 lies outside 0 to 1"),
+        ((0.5,) * 8, None, "capsule 'c': pattern has 8 values; give one, or nine, 63 Hz to 16 kHz"),
+        ("cardioid", 0.016, "capsule 'c': a diameter goes with the pattern omni alone; leave one of them out"),
+    ],
+)
+def test_a_pattern_that_is_none_is_refused(pattern: Pattern, diameter: float | None, line: str) -> None:
+    with pytest.raises(InputError) as error:
+        Capsule("c", (0, 0, 3), pattern=pattern, diameter=diameter)
+    assert str(error.value) == line
 
 
 def test_a_misspelt_pattern_is_answered_with_the_nearest() -> None:

@@ -96,7 +96,7 @@ def test_every_plan_fits_every_hall_under_all_arrays(hall: str, plan: str) -> No
     scene = built(f'hall.preset = "{hall}"\nseating.plan = "{plan}"\n{arrays}')
     sections = len(scene.sections)
     assert sections >= 5
-    assert len(scene.scene(48000).capsules) == 3 + 2 + sections + 2 + 5 * 2
+    assert len(scene.scene(48000).capsules) == 3 + 2 + sections + 2 + 5 * 2 + 4
 
 
 @settings(deadline=None, max_examples=50)

@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 from rooms.echogram import STEP, Radiators, grid_size, omni
 from rooms.images import path_levels
 from rooms.late import late_part
-from rooms.microphones import PATTERNS, Capsule
+from rooms.microphones import PATTERNS, Capsule, random_energy_efficiency, sphere_pattern
 from rooms.noise import diffuse_coherence
 from rooms.players import Section
 from rooms.scattering import scattered_energy
 from rooms.scene import Scene
 from rooms.specular import specular_energy
+from rooms.units import MIDBANDS
 from tests.halls import Point, hall, material, microphones, solo
 
 RATE, SECONDS = 48000, 10
@@ -96,6 +97,17 @@ def test_any_first_order_capsules_follow_the_integral_over_the_sphere(seed: int,
     np.testing.assert_allclose(found, over_the_sphere(frequency, positions, axes, parts), atol=1e-6)
 
 
+def test_patterns_by_band_are_those_of_the_band() -> None:
+    """At mid-bands the octave's own part, and halfway in octaves the mean of two; against one part for all."""
+    positions, axes = np.array([[0.0, 0.0, 0.0], [0.1, 0.05, 0.0]]), np.array([[1.0, 0.0, 0.0], [0.0, 0.6, 0.8]])
+    parts = np.array([np.linspace(0.7, 0.3, 9), np.linspace(1.0, 0.6, 9)])
+    frequency = MIDBANDS[4] * np.array([1.0, 10.0**0.15, 10.0**0.3])
+    found = diffuse_coherence(frequency, positions, axes, parts, 343.0)
+    for n, part in enumerate((parts[:, 4], parts[:, 4:6].mean(axis=1), parts[:, 5])):
+        expected = diffuse_coherence(frequency[n : n + 1], positions, axes, part, 343.0)[0]
+        np.testing.assert_allclose(found[n], expected, atol=1e-12)
+
+
 def test_the_late_field_between_omnis_follows_cook() -> None:
     """Four spacings, six frequencies; real part sin(kd)/(kd), imaginary part none."""
     spacings = (0.17, 0.4, 1.0, 2.0)
@@ -130,7 +142,9 @@ def test_the_late_field_of_directional_pairs_follows_the_sphere() -> None:
         assert coherence(spectra[0], spectra[2], centre) == pytest.approx(0.5, abs=TOLERANCE)
         around = np.linspace(centre - BANDWIDTH / 2, centre + BANDWIDTH / 2, 13)
         pair = [
-            over_the_sphere(f * 343.0 / ROOM.speed_of_sound, array.positions, array.axes, array.pressure_parts)[4, 5]
+            over_the_sphere(f * 343.0 / ROOM.speed_of_sound, array.positions, array.axes, array.pressure_parts[:, 4])[
+                4, 5
+            ]
             for f in around
         ]
         assert coherence(spectra[4], spectra[5], centre) == pytest.approx(np.mean(pair), abs=TOLERANCE)
@@ -148,6 +162,34 @@ def test_two_sections_are_as_coherent_as_their_distance_says() -> None:
             expected = cook(distance, centre)
             assert coherence(spectra[n], spectra[0], centre) == pytest.approx(expected, abs=TOLERANCE)
     assert abs(coherence(spectra[1], spectra[0], 1000.0)) > 0.999
+
+
+def test_a_housing_and_a_pattern_by_band_act_on_the_diffuse_level_and_the_direct_sound_by_band() -> None:
+    """Re a point omni: on axis the rise squared, in the diffuse field times its random efficiency, ±0.3 dB."""
+    room = hall(material(0.1, 1.0), size=(15.0, 15.0, 15.0))
+    at: Point = (1.0, -1.0, 6.0)
+    parts = (0.9, 0.8, 0.7, 0.6, 0.5, 0.5, 0.5, 0.4, 0.3)
+    capsules = (
+        Capsule("point", at),
+        Capsule("housing", at, (90.0, 30.0), diameter=0.016),
+        Capsule("by band", at, (90.0, 30.0), parts),
+    )
+    ears = [
+        Radiators(np.array([at]), c.axis[None], np.zeros(9), pressure_part=c.pressure_parts, energy=c.sensitivities**2)
+        for c in capsules
+    ]
+    grid = grid_size(1.0)
+    party = [([omni(np.array([-3.0, 4.0, 2.0]))], ears)]
+    energy = (scattered_energy(room, party, grid)[0] + specular_energy(room, party, 0.1, grid)[0])[0]
+    late = energy[:, :, round(0.15 / STEP) :].sum(axis=2)
+    rise, a = sphere_pattern(0.016)
+    found = 10 * np.log10(late / late[0])
+    np.testing.assert_allclose(found[1], 10 * np.log10(rise**2 * random_energy_efficiency(a)), atol=0.3)
+    np.testing.assert_allclose(found[2], 10 * np.log10(random_energy_efficiency(parts)), atol=0.3)
+
+    scene = Scene(room, (solo(tuple(np.array(at) + 4.0 * capsules[1].axis)),), (microphones(*capsules),), RATE)
+    _, direct = path_levels(scene, scene.sections[0])
+    np.testing.assert_allclose(direct * 16.0, [np.ones(9), rise**2, np.ones(9)], rtol=1e-9)
 
 
 @pytest.mark.parametrize("aim", [(180.0, 0.0), (90.0, 30.0)])
