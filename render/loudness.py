@@ -1,6 +1,7 @@
 """Loudness and peaks of audio that streams by, block by block.
 
-Integrated loudness after ITU-R BS.1770-4 for mono and stereo, true peak after its annex 2, sample peak.
+Integrated loudness after ITU-R BS.1770-4 for mono and stereo, true peak after its annex 2, sample peak. What is
+read depends neither on how the audio is cut nor on what is measured beside it.
 """
 
 from __future__ import annotations
@@ -8,11 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.signal
-import soxr
+from numba import njit
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from pyloudnorm.iirfilter import IIRfilter
+from scipy.signal import firwin
 
 __all__ = ["Loudness", "LoudnessMeter"]
 
@@ -27,8 +28,11 @@ _K_WEIGHTING = {
 }
 _CHANNELS_WITH_LOUDNESS = 2  # mono and stereo, both weighted 1 (ITU-R BS.1770-4, table 3)
 _STEPS = 4  # 400 ms blocks that overlap by 75 %: one starts every 100 ms
-_PIECE = 16384  # samples oversampled at once
 _OVERSAMPLING = 4  # ITU-R BS.1770-4, annex 2: at least four times at 48 kHz
+# Taps between two samples. The annex' own table has 12; these are flat to 0.01 dB up to 0.45 of the sample rate.
+_TAPS = 64
+_NEAR = 8  # the taps around the gap, which decide whether the others are worth adding up
+_SPAN = 64  # samples that share a bound for what is farther away
 
 
 @dataclass(frozen=True)
@@ -69,11 +73,9 @@ class LoudnessMeter:
         self._step = sample_rate / 10  # samples; not whole at 11025 Hz and its like
         self._channels = channels
         stages = (IIRfilter(*parameters, sample_rate, kind) for kind, parameters in _K_WEIGHTING.items())
-        self._stages = [(stage.b, stage.a) for stage in stages]
-        self._states = [np.zeros((channels, 2)) for _ in self._stages]
-        self._oversampler = soxr.ResampleStream(
-            sample_rate, _OVERSAMPLING * sample_rate, channels, dtype="float32", quality="HQ"
-        )
+        self._stages = np.array([(stage.b, stage.a) for stage in stages])
+        self._states = np.zeros((channels, 2, 2))
+        self._recent = np.zeros((channels, _TAPS), np.float32)  # what the next gaps' taps reach back to
         self._counted = 0
         self._energies: list[float] = []  # of whole steps, summed over channels
         self._open_energy = 0.0
@@ -84,14 +86,14 @@ class LoudnessMeter:
         """Take the next (channels, n) samples."""
         if block.shape[1] == 0:
             return
-        self._peak = max(self._peak, float(np.abs(block).max()))
-        self._oversample(block, last=False)
+        self._peak = max(self._peak, float(block.max()), -float(block.min()))
+        self._oversample(block)
         if self._channels <= _CHANNELS_WITH_LOUDNESS:
             self._weigh(block)
 
     def result(self) -> Loudness:
         """Return the reading of all that was added; nothing can be added after it."""
-        self._oversample(np.zeros((self._channels, 0), np.float32), last=True)
+        self._oversample(np.zeros((self._channels, _TAPS), np.float32))  # the last gaps lie behind the last sample
         lufs, reason = self._integrated()
         with np.errstate(divide="ignore"):  # silence: minus infinity
             peak, true_peak = 20 * np.log10([self._peak, max(self._peak, self._true_peak)])
@@ -99,10 +101,7 @@ class LoudnessMeter:
 
     def _weigh(self, block: NDArray[np.float32]) -> None:
         """Add the energy of the K-weighted block to the steps it belongs to."""
-        weighted = block.astype(np.float64)
-        for index, (b, a) in enumerate(self._stages):
-            weighted, self._states[index] = scipy.signal.lfilter(b, a, weighted, zi=self._states[index])
-        squares = np.einsum("cn,cn->n", weighted, weighted)
+        squares = _weighted_squares(block, self._stages, self._states)
         done = self._counted + squares.size
         # Where steps end within this block; the last piece stays open.
         ends = np.floor(np.arange(len(self._energies) + 1, done / self._step + 1) * self._step).astype(int)
@@ -113,14 +112,12 @@ class LoudnessMeter:
         self._open_energy += float(pieces[-1].sum())
         self._counted = done
 
-    def _oversample(self, block: NDArray[np.float32], *, last: bool) -> None:
+    def _oversample(self, block: NDArray[np.float32]) -> None:
         """Keep the highest value between the samples."""
-        # The resampler keeps room for four times the longest piece it was ever given, so it gets short ones.
-        for start in range(0, max(block.shape[1], 1), _PIECE):
-            piece = np.ascontiguousarray(block[:, start : start + _PIECE].T)
-            dense = self._oversampler.resample_chunk(piece, last=last)
-            if dense.size:
-                self._true_peak = max(self._true_peak, float(np.abs(dense).max()))
+        joined = np.concatenate([self._recent, block], axis=1)
+        self._recent = joined[:, -_TAPS:]
+        for samples in joined:
+            self._true_peak = _highest_between(samples, _GAPS, self._true_peak)
 
     def _integrated(self) -> tuple[float | None, str | None]:
         """Return the gated loudness, or the reason why there is none."""
@@ -135,6 +132,79 @@ class LoudnessMeter:
             return None, f"nowhere above the gate at {_ABSOLUTE_GATE_LUFS:.0f} LUFS"
         relative_gate = loud.mean() * 10 ** (_RELATIVE_GATE_LU / 10)  # eq. 6
         return float(_OFFSET_DB + 10 * np.log10(loud[loud > relative_gate].mean())), None  # eq. 7
+
+
+def _gap_filters() -> NDArray[np.float32]:
+    """Return the taps that give the values at 1/4, 1/2 and 3/4 between two samples, shape (3, taps)."""
+    taps = firwin(_OVERSAMPLING * _TAPS - 1, 1 / _OVERSAMPLING, window=("kaiser", 8.0))
+    phases = np.append(taps, 0.0).reshape(_TAPS, _OVERSAMPLING).T[:, ::-1]
+    # The middle tap belongs to the samples themselves, which are known already.
+    values: NDArray[np.float32] = (phases[:3] / phases[:3].sum(axis=1, keepdims=True)).astype(np.float32)
+    return values
+
+
+_GAPS = _gap_filters()
+
+
+@njit(nogil=True, cache=True)
+def _weighted_squares(
+    block: NDArray[np.float32], stages: NDArray[np.float64], states: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the squares of the weighted (channels, n) samples, summed over channels; the states move on.
+
+    Two second-order filters, each as its transposed direct form II.
+    """
+    squares = np.zeros(block.shape[1])
+    (b0, b1, b2), (_, a1, a2) = stages[0]
+    (d0, d1, d2), (_, c1, c2) = stages[1]
+    for channel in range(block.shape[0]):
+        (s1, s2), (t1, t2) = states[channel]
+        for n in range(block.shape[1]):
+            x = np.float64(block[channel, n])
+            y = b0 * x + s1
+            s1 = b1 * x - a1 * y + s2
+            s2 = b2 * x - a2 * y
+            z = d0 * y + t1
+            t1 = d1 * y - c1 * z + t2
+            t2 = d2 * y - c2 * z
+            squares[n] += z * z
+        states[channel, 0, 0], states[channel, 0, 1] = s1, s2
+        states[channel, 1, 0], states[channel, 1, 1] = t1, t2
+    return squares
+
+
+@njit(nogil=True, fastmath={"nnan", "nsz"}, cache=True)
+def _highest_between(samples: NDArray[np.float32], gaps: NDArray[np.float32], peak: float) -> float:
+    """Return the highest magnitude between the samples, or `peak` if that is higher.
+
+    Where the near taps' sum and the most that the far ones can add stay below what was found, the far ones are
+    left out; the result is the same. (There is no NaN here: what is measured has been written.)
+    """
+    taps = gaps.shape[1]
+    first = (taps - _NEAR) // 2
+    near = np.empty(_SPAN, np.float32)
+    for start in range(0, samples.size - taps, _SPAN):
+        count = min(_SPAN, samples.size - taps - start)
+        loudest = np.float32(0)
+        for sample in samples[start : start + count + taps]:
+            loudest = max(loudest, abs(sample))
+        for gap in gaps:
+            most = np.abs(gap).sum() * loudest
+            if most <= peak:
+                continue
+            near[:] = 0
+            for k in range(first, first + _NEAR):
+                tap, moved = gap[k], samples[start + k : start + k + count]
+                for n in range(moved.size):
+                    near[n] += tap * moved[n]
+            far = 1.0001 * (most - np.abs(gap[first : first + _NEAR]).sum() * loudest)  # a little more, for rounding
+            for n in range(count):
+                if abs(near[n]) + far > peak:
+                    value = 0.0
+                    for k in range(taps):
+                        value += gap[k] * samples[start + n + k]
+                    peak = max(peak, abs(value))
+    return peak
 
 
 def _power(lufs: float) -> float:

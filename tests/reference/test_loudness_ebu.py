@@ -71,6 +71,20 @@ def test_true_peak_of_cases_15_to_19(
     assert got.peak_dbfs == pytest.approx(sample_peak_dbfs, abs=0.005)  # closed form, printed digits
 
 
+@pytest.mark.parametrize("offset", [0.0, 0.25, 0.5, 0.75], ids=["case-20", "case-21", "case-22", "case-23"])
+def test_a_peak_at_any_quarter_between_two_samples_reads_0_dbtp(offset: float) -> None:
+    """As cases 20 to 23 of EBU Tech 3341, table 1: 0 dBTP at the four places between two samples.
+
+    The document's signals are not at hand; this one has a closed form: a sixth of the sample rate under a Gauss curve
+    (its spectrum has fallen by far more than 200 dB at half the rate), 1 at its middle.
+    """
+    time = np.arange(SAMPLE_RATE) - SAMPLE_RATE / 2 - offset
+    pulse = np.cos(np.pi / 3 * time) * np.exp(-((time / 10) ** 2))
+    got = read(np.stack([pulse, pulse]))
+    assert -0.4 <= got.true_peak_dbtp <= 0.2
+    assert got.peak_dbfs == pytest.approx(20 * np.log10(np.abs(pulse).max()), abs=1e-5)
+
+
 def test_full_scale_997_hz_in_one_channel_reads_minus_3_01() -> None:
     """ITU-R BS.1770-4, annex 1: −3.01 LKFS, to its printed digits."""
     sine = np.sin(2 * np.pi * 997 / SAMPLE_RATE * np.arange(20 * SAMPLE_RATE))
