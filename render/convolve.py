@@ -26,7 +26,7 @@ from numba import njit
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-__all__ = ["convolve", "convolve_groups"]
+__all__ = ["convolve", "convolve_groups", "passage_start"]
 
 Float = NDArray[np.float32]
 Complex = NDArray[np.complex64]
@@ -94,6 +94,37 @@ def convolve_groups(blocks: Iterable[Float], responses: Float, groups: Sequence[
     return _overlap_save(blocks, responses, _checked_groups(groups, responses))
 
 
+def passage_start(first: int, samples: int, groups: int = 1) -> int:
+    """Return where the input must begin for outputs from `first` on to be the same bits as in the whole.
+
+    Parameters
+    ----------
+    first : int
+        The first output wanted, in samples.
+    samples : int
+        Length of the responses.
+    groups : int
+        How many groups of voices are convolved each for itself.
+
+    Returns
+    -------
+    int
+        A sample of the input, on the grid of blocks. Convolving the input from there gives outputs from there; those
+        before `first` lack what sounded earlier.
+    """
+    block = _block_length(samples, groups)
+    taken = _AT_ONCE * block
+    # A block is made of the spectra of as many windows as the responses have blocks, each of two blocks of input.
+    needed = first // block - -(-samples // block)
+    return max(needed, 0) * block // taken * taken
+
+
+def _block_length(samples: int, groups: int) -> int:
+    """Return the length of a block for responses of so many samples."""
+    longest = _LONGEST_BLOCK if groups == 1 else _LONGEST_BLOCK // 2  # outputs of many groups weigh more
+    return min(longest, max(_SHORTEST_BLOCK, 1 << (samples - 1).bit_length()))
+
+
 def _checked_groups(groups: Sequence[Sequence[int]], responses: Float) -> list[Index]:
     """Return the groups as index arrays, or raise `ValueError`."""
     if responses.ndim != 3 or 0 in responses.shape:
@@ -110,8 +141,7 @@ def _checked_groups(groups: Sequence[Sequence[int]], responses: Float) -> list[I
 def _overlap_save(blocks: Iterable[Float], responses: Float, groups: list[Index]) -> Iterator[Float]:
     """Yield (groups, capsules, n) blocks; see `convolve_groups`."""
     voices, capsules, samples = responses.shape
-    longest = _LONGEST_BLOCK if len(groups) == 1 else _LONGEST_BLOCK // 2  # outputs of many groups weigh more
-    block = min(longest, max(_SHORTEST_BLOCK, 1 << (samples - 1).bit_length()))
+    block = _block_length(samples, len(groups))
     past = -(-samples // block) - 1  # blocks before the present one that still sound
     # Input, oldest first: one block of the past, then those taken now; seen as windows of two blocks.
     recent = np.zeros((voices, (1 + _AT_ONCE) * block), np.float32)

@@ -145,6 +145,7 @@ def read_blocks(
     block: int,
     signals: Sequence[Sequence[int]] | None = None,
     listen: Callable[[NDArray[np.float32]], None] | None = None,
+    first: int = 0,
 ) -> Iterator[NDArray[np.float32]]:
     """Read a stem at the scene's sample rate.
 
@@ -160,11 +161,14 @@ def read_blocks(
         The channels that each signal is the mean of, counted from 0; left out: each channel is one.
     listen : callable, optional
         Given all samples as they are in the file, (channels, n) of those in use in ascending order, block by block.
+    first : int
+        Samples left out at the start; not even read, unless the rate is converted.
 
     Yields
     ------
     (signals, block) float32 array
-        Only the last one may be shorter. The total length is the file's times the ratio of the rates, rounded.
+        Only the last one may be shorter. The total length is the file's times the ratio of the rates, rounded, less
+        what is left out.
 
     Raises
     ------
@@ -179,14 +183,17 @@ def read_blocks(
     signals = [[c] for c in range(info.channels)] if signals is None else signals
     used = sorted({channel for signal in signals for channel in signal})
     rows = [[used.index(channel) for channel in signal] for signal in signals]
+    converted = info.sample_rate != sample_rate
     blocks = (
         np.stack([samples[row].mean(axis=0) if len(row) > 1 else samples[row[0]] for row in rows])
-        for samples in _heard(_file_blocks(info, block, used), listen)
+        for samples in _heard(_file_blocks(info, block, used, 0 if converted else first), listen)
     )
-    if info.sample_rate == sample_rate:
+    if not converted:
         return blocks
     length = (2 * info.frames * sample_rate + info.sample_rate) // (2 * info.sample_rate)
-    return _cut(_resampled(blocks, len(rows), info.sample_rate, sample_rate), len(rows), block, length)
+    # What a converter gives depends on all it was given before.
+    resampled = _without(_resampled(blocks, len(rows), info.sample_rate, sample_rate), first)
+    return _cut(resampled, len(rows), block, max(length - first, 0))
 
 
 class Listener:
@@ -413,10 +420,11 @@ def _heard(
         yield samples
 
 
-def _file_blocks(info: StemInfo, block: int, channels: Sequence[int]) -> Iterator[NDArray[np.float32]]:
-    """Yield (channels, block) arrays as they are in the file, of the channels wanted."""
-    position = 0
+def _file_blocks(info: StemInfo, block: int, channels: Sequence[int], first: int = 0) -> Iterator[NDArray[np.float32]]:
+    """Yield (channels, block) arrays as they are in the file from a sample on, of the channels wanted."""
+    position = min(first, info.frames)
     with _opened(info.path) as file:
+        file.seek(position)
         while position < info.frames:
             try:
                 samples = np.ascontiguousarray(file.read(block, dtype="float32", always_2d=True).T[channels])
@@ -446,6 +454,13 @@ def _resampled(
     for block in blocks:
         yield stream.resample_chunk(np.ascontiguousarray(block.T)).T
     yield stream.resample_chunk(np.zeros((0, channels), np.float32), last=True).T
+
+
+def _without(pieces: Iterator[NDArray[np.float32]], first: int) -> Iterator[NDArray[np.float32]]:
+    """Yield the same samples, less so many at the start."""
+    for piece in pieces:
+        yield piece[:, first:]
+        first = max(first - piece.shape[1], 0)
 
 
 def _cut(

@@ -172,7 +172,7 @@ def cue_voices(
 
 
 def read_voices(
-    voices: Sequence[Voice], rate: int, warn: Callable[[str], None] | None = None
+    voices: Sequence[Voice], rate: int, warn: Callable[[str], None] | None = None, first: int = 0
 ) -> Iterator[NDArray[np.float32]]:
     """Read all voices side by side, each file once.
 
@@ -184,6 +184,8 @@ def read_voices(
         The outputs' rate in Hz.
     warn : callable, optional
         Told at a file's end what may be wrong with it: silence, clipping, an offset, sides that cancel when folded.
+    first : int
+        Samples of the cue left out at its start.
 
     Yields
     ------
@@ -198,7 +200,7 @@ def read_voices(
     together: dict[tuple[Path, int], list[int]] = {}
     for row, voice in enumerate(voices):
         together.setdefault((voice.path, voice.late), []).append(row)
-    streams = [_stream([voices[row] for row in rows], rate, warn) for rows in together.values()]
+    streams = [_stream([voices[row] for row in rows], rate, warn, first) for rows in together.values()]
     for pieces in zip_longest(*streams):
         length = max(piece.shape[1] for piece in pieces if piece is not None)
         block = np.zeros((len(voices), length), dtype=np.float32)
@@ -208,9 +210,12 @@ def read_voices(
         yield block
 
 
-def _stream(voices: Sequence[Voice], rate: int, warn: Callable[[str], None] | None) -> Iterator[NDArray[np.float32]]:
+def _stream(
+    voices: Sequence[Voice], rate: int, warn: Callable[[str], None] | None, first: int
+) -> Iterator[NDArray[np.float32]]:
     """Read voices that share a file and a start in blocks of `BLOCK` samples, after the silence they start with."""
-    path, late = voices[0].path, voices[0].late
+    path, late = voices[0].path, max(voices[0].late - first, 0)
+    skipped = max(first - voices[0].late, 0)
     listeners = _listeners(voices) if warn is not None else {}
 
     def listen(samples: NDArray[np.float32]) -> None:
@@ -219,7 +224,7 @@ def _stream(voices: Sequence[Voice], rate: int, warn: Callable[[str], None] | No
 
     kept = np.zeros((len(voices), 0), dtype=np.float32)
     silence = (np.zeros((len(voices), min(BLOCK, late - at)), np.float32) for at in range(0, late, BLOCK))
-    sound = read_blocks(path, rate, BLOCK, [voice.channels for voice in voices], listen)
+    sound = read_blocks(path, rate, BLOCK, [voice.channels for voice in voices], listen, skipped)
     for piece in chain(silence, sound):
         kept = np.concatenate([kept, piece], axis=1) if kept.size else piece
         if kept.shape[1] >= BLOCK:

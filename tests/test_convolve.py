@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from render.convolve import convolve, convolve_groups
+from render.convolve import convolve, convolve_groups, passage_start
 
 ERROR = 10 ** (-120 / 20)  # re the output's peak: design, float32 chain against a float64 reference
 
@@ -190,3 +190,24 @@ for seconds in (30, 120, 240):
     _, short, long = map(float, result.stdout.split())
     assert long <= 600
     assert long <= 1.05 * short
+
+
+@settings(deadline=None, max_examples=30)
+@given(
+    st.integers(0, 2**32 - 1),
+    st.integers(1, 40_000),
+    st.integers(1, 9_000),
+    st.integers(1, 3),
+    st.floats(0, 1),
+)
+def test_a_passage_has_the_bits_of_the_whole(seed: int, length: int, samples: int, groups: int, place: float) -> None:
+    """Input from `passage_start` on is enough, and no more than a response and two sets of blocks is read before it."""
+    rng = np.random.default_rng(seed)
+    signal = rng.standard_normal((2, length), np.float32)
+    responses = rng.standard_normal((2, 2, samples), np.float32)
+    whole = joined(convolve_groups([signal], responses, [(0, 1)] * groups))
+    first = int(place * (whole.shape[2] - 1))
+    start = passage_start(first, samples, groups)
+    assert first - start <= samples + 2 * 4 * max(1024, 2 * samples)
+    passage = joined(convolve_groups([signal[:, start:]], responses, [(0, 1)] * groups))
+    np.testing.assert_array_equal(passage[..., first - start :], whole[..., first:])

@@ -419,3 +419,16 @@ def test_numbers_of_a_known_signal(tmp_path: Path) -> None:
     short = describe(save(tmp_path / "b.wav", sine[:, :4800], subtype="PCM_16"))
     assert short.lufs is None
     assert short.lufs_reason == "shorter than 0.4 s (4800 of 19200 samples)"
+
+
+@pytest.mark.parametrize("suffix", [".wav", ".flac", ".ogg", ".aiff"])
+@pytest.mark.parametrize("rate", [48000, 44100])
+def test_a_stem_read_from_its_middle_has_the_bits_of_the_whole(tmp_path: Path, suffix: str, rate: int) -> None:
+    """Every format, converted or not; past its end there is nothing."""
+    path = tmp_path / f"stem{suffix}"
+    soundfile.write(path, np.random.default_rng(1).uniform(-0.5, 0.5, (150_000, 2)), 48000)
+    whole = np.concatenate(list(read_blocks(path, rate, 10_000)), axis=1)
+    for first in (0, 1, 65_537, 130_001):
+        part = np.concatenate(list(read_blocks(path, rate, 10_000, first=first)), axis=1)
+        np.testing.assert_array_equal(part, whole[:, first:])
+    assert list(read_blocks(path, rate, 10_000, first=200_000)) == []
