@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 from rooms.errors import InputError, did_you_mean
 from rooms.geometry import SURFACES, Box
-from rooms.players import Instrument
+from rooms.players import OMNIDIRECTIONAL, Instrument, piston_index
 from rooms.surfaces import Hall, Material, Patch
 from rooms.tables import ArrayTable, HallTable, InstrumentTable, MaterialTable, PatchTable, Preset, SeatingTable
 from rooms.toml_reader import read_toml, validate
@@ -113,7 +113,13 @@ def instrument(table: InstrumentTable | str, name: str = "instrument") -> Instru
     name = table.preset or name
     if table.height is None:
         raise InputError(f"{name}: key 'height' is missing; give it in m, or an instrument's name")
-    return Instrument(name, table.height, table.axis, table.directivity_index)
+    if table.piston_radius is None:
+        index = table.directivity_index or OMNIDIRECTIONAL.directivity_index
+    elif table.directivity_index is None:
+        index = tuple(piston_index(table.piston_radius).tolist())
+    else:
+        raise InputError(f"{name}: directivity_index and piston_radius exclude each other; keep one")
+    return Instrument(name, table.height, table.axis, index)
 
 
 def hall(table: HallTable | str) -> Hall:

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rooms.errors import InputError
-from rooms.units import BANDS
+from rooms.units import BANDS, MIDBANDS, speed_of_sound
 
-__all__ = ["OMNIDIRECTIONAL", "Instrument", "Player", "Section", "concentration"]
+__all__ = ["OMNIDIRECTIONAL", "Instrument", "Player", "Section", "concentration", "piston_index"]
 
 
 def concentration(directivity_index: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -37,6 +37,32 @@ def concentration(directivity_index: NDArray[np.float64]) -> NDArray[np.float64]
         slope = 2.0 / (1.0 - fall) - 4.0 * kappa * fall / (1.0 - fall) ** 2
         kappa = np.maximum(kappa - excess / slope, 1e-9)
     return np.where(ratio <= 1.0, 0.0, kappa)
+
+
+def piston_index(radius: float) -> NDArray[np.float64]:
+    """Return the directivity index of a loudspeaker that beams like a piston.
+
+    Parameters
+    ----------
+    radius : float
+        Of the piston in m.
+
+    Returns
+    -------
+    ndarray, shape (bands,)
+        dB, at 20 °C.
+
+    Notes
+    -----
+    The energy pattern exp(κ·(cos θ − 1)) with κ = (ka)²/2 bends on its axis as the piston's (2·J₁(x)/x)², x = ka·sin θ,
+    and has its directivity (ka)² at high frequencies. At low ones it radiates all round, as a small box does.
+
+    References
+    ----------
+    Kinsler, Frey, Coppens & Sanders, Fundamentals of Acoustics, 4th ed. 2000, section 7.4 (from memory).
+    """
+    kappa = 0.5 * (2.0 * np.pi * MIDBANDS / speed_of_sound(20.0) * radius) ** 2
+    return np.asarray(10.0 * np.log10(2.0 * kappa / -np.expm1(-2.0 * kappa)))
 
 
 @dataclass(frozen=True)

@@ -103,11 +103,16 @@ class InstrumentTable(Preset):
         description="Main direction of radiation re the player's facing: azimuth (positive to the player's right) and "
         "elevation in degrees",
     )
-    directivity_index: Annotated[
-        tuple[Annotated[Number, Field(ge=0, le=20)], ...], Field(min_length=9, max_length=9)
-    ] = Field(
-        default=(0.0,) * 9,
-        description="Level on the axis above the mean over the sphere in dB, nine values from 63 Hz to 16 kHz",
+    directivity_index: (
+        Annotated[tuple[Annotated[Number, Field(ge=0, le=20)], ...], Field(min_length=9, max_length=9)] | None
+    ) = Field(
+        default=None,
+        description="Level on the axis above the mean over the sphere in dB, nine values from 63 Hz to 16 kHz; left "
+        "out: 0, alike in all directions",
+    )
+    piston_radius: Annotated[Number, Field(gt=0, le=0.5)] | None = Field(
+        default=None,
+        description="Radius in m of a loudspeaker that beams like a piston, in place of a directivity_index",
     )
 
 

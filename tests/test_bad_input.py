@@ -84,6 +84,10 @@ BAD_SCENES = {
         {"sections": SECTIONS.replace("omni", "celo", 1)},
         r"section 'left'.*'celo'.*did you mean 'cello'\?$",
     ),
+    "piston of no size": (
+        {"sections": SECTIONS.replace('"omni"', "{height = 1.0, piston_radius = 0.0}", 1)},
+        r"scene\.toml:\d+: section 'left': .*piston_radius: found 0; allowed: above 0",
+    ),
     "unknown plan": (
         {"more": '[seating]\nplan = "violins-togehter"'},
         r"'violins-togehter'; did you mean 'violins-together'\?$",

@@ -144,6 +144,22 @@ def test_a_material_and_an_instrument_override_theirs() -> None:
 @pytest.mark.parametrize(
     ("table", "line"),
     [
+        ({"axis": [0, 0]}, "kazoo: key 'height' is missing; give it in m, or an instrument's name"),
+        (
+            {"preset": "violin", "piston_radius": 0.1},
+            "violin: directivity_index and piston_radius exclude each other; keep one",
+        ),
+    ],
+)
+def test_an_instrument_that_lacks_or_doubles_something_says_what(table: dict[str, Any], line: str) -> None:
+    with pytest.raises(InputError) as error:
+        catalogue.instrument(InstrumentTable.model_validate(table), "kazoo")
+    assert str(error.value) == line
+
+
+@pytest.mark.parametrize(
+    ("table", "line"),
+    [
         ({"size": [9, 9, 9]}, "key 'conductor' is missing; give it, or the preset of a hall: chamber-studio"),
         ({"size": [9, 9, 9], "conductor": [4, 4]}, "surface 'left-wall' has no material"),
         ({"preset": "stone-church", "conductor": [4, 60]}, "conductor [4.0, 60.0] m from the left"),

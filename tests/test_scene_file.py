@@ -177,7 +177,7 @@ def test_an_unknown_key_is_told_with_its_line_wherever_it_stands(scene: dict[str
         (
             "[sections.cellos]",
             "[sections.oboe]\nposition = [0, 4, 0]",
-            "scene.toml:8: section 'oboe': key 'instrument' is missing; allowed: bassoon, cello,",
+            "scene.toml:8: section 'oboe': key 'instrument' is missing; allowed: bassoon, cardioid-source, cello,",
         ),
         (
             "players = 2",
