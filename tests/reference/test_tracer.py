@@ -59,7 +59,8 @@ def test_the_witness_keeps_energy_where_nothing_is_lost() -> None:
     source = points(room, SOURCES)[0] - room.box.lower
     nothing, scattering, size = np.zeros(6), np.full(6, 0.4), np.array(room.box.size)
     runs = [
-        tracer.trace(source, ears, tracer.RADIUS, size, nothing, scattering, 0.0, 4000, 1.0, 200, s) for s in range(8)
+        tracer.trace(source, ears, tracer.RADIUS, size, tracer.slabs(room), nothing, scattering, 0.0, 4000, 1.0, 200, s)
+        for s in range(8)
     ]
     level = 10.0 * np.log10([run[:, 50:].mean() * room.box.volume / (4.0 * np.pi) for run in runs])
     assert abs(level.mean()) < 0.1 + 2.0 * level.std(ddof=1) / np.sqrt(len(level))
@@ -96,8 +97,10 @@ def test_the_witness_notices_other_walls() -> None:
 
 
 def scattering_alike(hall: Hall, degree: float) -> Hall:
-    """Return a hall all of whose surfaces scatter alike in all bands."""
-    return replace(hall, materials=tuple(replace(m, scattering=(degree,) * len(BANDS)) for m in hall.materials))
+    """Return a hall without patches all of whose surfaces scatter alike in all bands."""
+    return replace(
+        hall, patches=(), materials=tuple(replace(m, scattering=(degree,) * len(BANDS)) for m in hall.materials)
+    )
 
 
 def pyroomacoustics_room(hall: Hall, order: int, seconds: float, rays: int, bin_s: float) -> pra.ShoeBox:

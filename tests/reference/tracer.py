@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rooms import catalogue
-from rooms.geometry import Box
+from rooms.geometry import SURFACES, Box
 from rooms.measures import from_echogram
 from rooms.microphones import Array, Capsule
 from rooms.players import OMNIDIRECTIONAL, Player, Section
@@ -93,7 +93,9 @@ def engine(hall: Hall) -> Responses:
 
 
 @numba.njit(parallel=True, cache=True)
-def trace(source, ears, radius, size, absorption, scattering, air, rays, step_m, steps, seed):  # type: ignore[no-untyped-def]
+def trace(  # type: ignore[no-untyped-def]
+    source, ears, radius, size, patches, absorption, scattering, air, rays, step_m, steps, seed
+):
     """Return the energy at each ear (ears, steps) without the direct sound; bin k holds [k, k + 1)·step_m of path."""
     chunks = 16
     heard = np.zeros((chunks, ears.shape[0], steps))
@@ -140,9 +142,16 @@ def trace(source, ears, radius, size, absorption, scattering, air, rays, step_m,
                 a = wall // 2
                 at[a] = size[a] if wall % 2 == 1 else 0.0
                 path += way
-                left *= 1.0 - absorption[wall]
+                met = wall
+                for p in range(patches.shape[0]):
+                    on = True
+                    for b in range(3):
+                        on = on and patches[p, 0, b] <= at[b] <= patches[p, 1, b]
+                    if on:
+                        met = 6 + p
+                left *= 1.0 - absorption[met]
                 reflected = True
-                if np.random.random() < scattering[wall]:
+                if np.random.random() < scattering[met]:
                     u = np.random.random()
                     turn = 2.0 * np.pi * np.random.random()
                     to[a] = np.sqrt(1.0 - u) * (-1.0 if wall % 2 == 1 else 1.0)
@@ -154,6 +163,17 @@ def trace(source, ears, radius, size, absorption, scattering, air, rays, step_m,
     return heard.sum(axis=0) * (4.0 * np.pi / (rays // chunks * chunks))
 
 
+def slabs(hall: Hall) -> NDArray[np.float64]:
+    """Return each patch's corners in m from the hall's own, some micrometres thick, shape (patches, 2, 3)."""
+    corners = np.zeros((len(hall.patches), 2, 3))
+    for corner, patch in zip(corners, hall.patches, strict=True):
+        axis, far = SURFACES.index(patch.surface) // 2, SURFACES.index(patch.surface) % 2
+        corner[:, [a for a in range(3) if a != axis]] = patch.low, patch.high
+        corner -= hall.box.lower
+        corner[:, axis] = far * hall.box.size[axis] + np.array([-1e-6, 1e-6])
+    return corners
+
+
 def witness(responses: Responses, band: float, bins: int, rays: int, seed: int) -> Energy:
     """Return what rays say the sources of a scene send to its ears in one band."""
     hall = responses.scene.hall
@@ -163,8 +183,8 @@ def witness(responses: Responses, band: float, bins: int, rays: int, seed: int) 
     energy = np.array(
         [
             trace(
-                point - hall.box.lower, ears, RADIUS, np.array(hall.box.size), hall.absorption[b], hall.scattering[b],
-                air, rays, responses.bin_s * hall.speed_of_sound, bins, seed * len(SOURCES) + n,
+                point - hall.box.lower, ears, RADIUS, np.array(hall.box.size), slabs(hall), hall.absorption[b],
+                hall.scattering[b], air, rays, responses.bin_s * hall.speed_of_sound, bins, seed * len(SOURCES) + n,
             )
             for n, point in enumerate(points(hall, SOURCES))
         ]
