@@ -4,17 +4,56 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from render.scene_file import Cue, SceneFile
+from render.cue_stems import Cue
+from render.scene_file import SceneFile, require_stem
+from rooms.errors import InputError
 
 if TYPE_CHECKING:
-    from render.stems import StemDescription
+    from render.stems import StemDescription, StemInfo
 
-__all__ = ["describe_stems", "mismatches", "summary", "summary_lines"]
+__all__ = ["ListedStem", "list_stems", "mismatches", "reverberation_warnings", "summary", "summary_lines"]
 
 LENGTH_TOLERANCE = 0.001
 """s; stems whose lengths differ by less count as equally long (rounding when a file was resampled)."""
+
+
+@dataclass(frozen=True)
+class ListedStem:
+    """Which file is whose, and what it is.
+
+    Attributes
+    ----------
+    cue, section : str
+        Whose it is.
+    path : Path
+        The file.
+    channels : tuple of int
+        Which of its channels play, counted from 1.
+    fold : bool
+        Whether two of them are folded to one.
+    start_s : float
+        When it begins, in s after the cue's start.
+    info : StemInfo or None
+        What its header says; None if it can't be rendered.
+    sound : StemDescription or None
+        What it sounds like, if it was listened to.
+    fault : str or None
+        Why it can't be rendered.
+    """
+
+    cue: str
+    section: str
+    path: Path
+    channels: tuple[int, ...]
+    fold: bool
+    start_s: float
+    info: StemInfo | None
+    sound: StemDescription | None
+    fault: str | None
 
 
 def summary(scene: SceneFile) -> dict[str, Any]:
@@ -60,26 +99,69 @@ def summary_lines(scene: SceneFile) -> list[str]:
     ]
 
 
-def describe_stems(cue: Cue) -> dict[str, StemDescription]:
-    """Read a cue's stems once and return what they sound like, by section.
+def list_stems(scene: SceneFile, *, listen: bool) -> list[ListedStem]:
+    """Return all stems of a scene, cue by cue: from their headers, or listened through to their ends.
 
-    Raises
-    ------
-    InputError
-        If one can't be read.
+    A stem that can't be rendered is listed with what is wrong.
     """
-    from render.stems import describe  # brings the audio libraries, which a plain check has no need of
+    # These bring the audio libraries, which a plain check has no need of.
+    from render.stems import describe, probe
+    from render.voices import chosen_channels, require_channels, stem_starts
 
-    return {section: describe(stem.path) for section, stem in cue.stems.items()}
+    listed = []
+    for cue in scene.cues:
+        headers, sounds, faults = {}, {}, {}
+        for section, stem in cue.stems.items():
+            try:
+                require_stem(scene, stem)
+                info = probe(stem.path)
+                require_channels(scene, section, stem, info)
+                if listen:
+                    sounds[section] = describe(stem.path, chosen_channels(stem, info), fold=scene.fold[section])
+                headers[stem.path] = info
+            except InputError as error:
+                faults[section] = str(error)
+        whole = {section: stem for section, stem in cue.stems.items() if section not in faults}
+        starts = stem_starts(Cue(cue.name, whole), headers)[0]
+        for section, stem in cue.stems.items():
+            header = headers.get(stem.path) if section in whole else None
+            channels = tuple(n + 1 for n in chosen_channels(stem, header)) if header else stem.channels or ()
+            listed.append(
+                ListedStem(
+                    cue.name,
+                    section,
+                    stem.path,
+                    channels,
+                    scene.fold[section] and len(channels) == 2,
+                    starts.get(section, 0.0),
+                    header,
+                    sounds.get(section),
+                    faults.get(section),
+                )
+            )
+    return listed
 
 
-def mismatches(stems: Mapping[str, StemDescription]) -> list[str]:
+def reverberation_warnings(scene: SceneFile) -> list[str]:
+    """Return a line if the hall can't ring as long as asked; finding out takes seconds."""
+    if scene.asked_T30 is None:
+        return []
+    from rooms.decay import with_T30  # compiles, which a scene that asks for nothing has no need of
+
+    try:
+        with_T30(scene.hall, scene.asked_T30)
+    except InputError as error:
+        return [str(scene.file.error(("hall", "T30"), str(error)))]
+    return []
+
+
+def mismatches(stems: Mapping[str, StemInfo]) -> list[str]:
     """Return a sentence for each way in which the stems of a cue don't go together: rate, length, start."""
     found = []
-    rates = {section: stem.info.sample_rate for section, stem in stems.items()}
+    rates = {section: stem.sample_rate for section, stem in stems.items()}
     if len(set(rates.values())) > 1:
         found.append(f"rates differ: {_odd_ones(rates, 'Hz')}; a render resamples them")
-    lengths = {section: stem.length_s for section, stem in stems.items()}
+    lengths = {section: stem.frames / stem.sample_rate for section, stem in stems.items()}
     if lengths and max(lengths.values()) - min(lengths.values()) > LENGTH_TOLERANCE:
         shortest = min(lengths, key=lambda section: lengths[section])
         longest = max(lengths, key=lambda section: lengths[section])
@@ -87,7 +169,7 @@ def mismatches(stems: Mapping[str, StemDescription]) -> list[str]:
             f"lengths differ: {shortest} has {lengths[shortest]:.3f} s, {longest} {lengths[longest]:.3f} s; "
             "check that all start together"
         )
-    starts = {section: stem.info.time_reference / stem.info.sample_rate for section, stem in stems.items()}
+    starts = {section: stem.time_reference / stem.sample_rate for section, stem in stems.items()}
     if len(set(starts.values())) > 1:
         found.append(f"start times written in the files differ: {_odd_ones(starts, 's')}")
     return found

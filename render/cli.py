@@ -14,10 +14,10 @@ import click
 from rooms.errors import InputError, SitzprobeError
 
 if TYPE_CHECKING:
+    from render.check import ListedStem
     from render.export import Encoding
     from render.scene_file import SceneFile
     from render.session import Rendering
-    from render.stems import StemDescription
 
 __all__ = ["main"]
 
@@ -97,39 +97,48 @@ def render(scene: Path | None, output: Path, stems: bool, encoding: Encoding, qu
 
 @main.command()
 @click.argument("scene", type=click.Path(path_type=Path))
-@click.option("--audio", is_flag=True, help="Also read the stems: rate, length, peak, loudness, what may be wrong.")
+@click.option("--stems", is_flag=True, help="Also list the stems: which file is whose, rate, channels, start, length.")
+@click.option("--audio", is_flag=True, help="Also listen to them: peak, loudness, what may be wrong.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def check(scene: Path, audio: bool, as_json: bool) -> None:
+@click.pass_context
+def check(ctx: click.Context, scene: Path, stems: bool, audio: bool, as_json: bool) -> None:
     """Check SCENE without rendering it."""
-    from render.check import describe_stems, mismatches, summary, summary_lines
+    from render.check import list_stems, mismatches, reverberation_warnings, summary, summary_lines
     from render.scene_file import read_scene, require_stems
 
     read = read_scene(scene)
-    if read.cues or audio:
+    listing = stems or audio
+    if not listing and (read.cues or read.stem_faults):
         require_stems(read)
-    described = {cue.name: describe_stems(cue) for cue in read.cues} if audio else {}
-    warnings = [
-        f"{cue}: {text}" for cue, stems in described.items() for text in _stem_warnings(stems) + mismatches(stems)
-    ]
+    listed = list_stems(read, listen=audio) if listing else []
+    warnings = [*read.stem_notes, *reverberation_warnings(read)]
+    for cue in read.cues:
+        of_cue = [stem for stem in listed if stem.cue == cue.name]
+        warnings += [f"{cue.name}: {s.section}: {text}" for s in of_cue if s.sound for text in s.sound.warnings]
+        headers = {stem.section: stem.info for stem in of_cue if stem.info is not None}
+        warnings += [f"{cue.name}: {text}" for text in mismatches(headers)]
+    faults = [*read.stem_faults, *(stem.fault for stem in listed if stem.fault is not None)] if listing else []
     if as_json:
-        found = summary(read)
-        if audio:
-            found["stems"] = [
-                _stem_json(cue, section, stem) for cue, s in described.items() for section, stem in s.items()
-            ]
-            found["warnings"] = warnings
+        found = summary(read) | {"warnings": warnings}
+        if listing:
+            found |= {"stems": [_stem_json(stem) for stem in listed], "faults": faults}
         _print_json(found)
-        return
-    for line in summary_lines(read):
-        click.echo(line)
-    for cue, stems in described.items():
-        _print_table(
-            f"stems of {cue}",
-            ("section", "rate Hz", "channels", "length s", "peak dBFS", "loudness LUFS"),
-            [_stem_row(section, stem) for section, stem in stems.items()],
-        )
-    for warning in warnings:
-        click.echo(f"warning: {warning}", err=True)
+    else:
+        for line in summary_lines(read):
+            click.echo(line)
+        if listing:
+            heard = ("peak dBFS", "loudness LUFS") if audio else ()
+            columns = ("file", "section", "cue", "rate Hz", "channels", "start s", "length s", *heard)
+            rows = [_stem_row(stem, read.path.parent) for stem in listed]
+            _print_table("stems", columns, [row[: len(columns)] for row in rows])
+        for warning in warnings:
+            click.echo(f"warning: {warning}", err=True)
+    for fault in faults:
+        click.echo(f"sitzprobe: {fault}", err=True)
+    if faults:
+        ctx.exit(2)
+    if listing:
+        require_stems(read)  # what no file is to blame for: a cue, or a scene, without stems
 
 
 @main.command()
@@ -223,39 +232,46 @@ def _rendered(done: Rendering) -> Iterator[str]:
     yield "Start playback low: long loud listening damages hearing."
 
 
-def _stem_row(section: str, stem: StemDescription) -> tuple[str, ...]:
-    """Return a stem's line in the table of stems."""
-    loudness = f"{stem.lufs:.1f}" if stem.lufs is not None else f"none: {stem.lufs_reason}"
-    info = stem.info
-    return (
-        section,
-        str(info.sample_rate),
-        str(info.channels),
-        f"{stem.length_s:.3f}",
-        f"{stem.peak_dbfs:.1f}",
-        loudness,
+def _stem_row(stem: ListedStem, home: Path) -> tuple[str, ...]:
+    """Return a stem's line in the table of stems; what isn't known is a dash."""
+    path = stem.path.relative_to(home) if stem.path.is_relative_to(home) else stem.path
+    whose = (path.as_posix(), stem.section, stem.cue)
+    if stem.info is None:
+        return (*whose, *["–"] * 6)
+    playing = ", ".join(map(str, stem.channels))
+    channels = f"{playing} of {stem.info.channels}" if len(stem.channels) < stem.info.channels else playing
+    header = (
+        str(stem.info.sample_rate),
+        channels + (" folded" if stem.fold else ""),
+        f"{stem.start_s:.3f}",
+        f"{stem.info.frames / stem.info.sample_rate:.3f}",
     )
+    if stem.sound is None:
+        return (*whose, *header)
+    loudness = f"{stem.sound.lufs:.1f}" if stem.sound.lufs is not None else f"none: {stem.sound.lufs_reason}"
+    return (*whose, *header, f"{stem.sound.peak_dbfs:.1f}", loudness)
 
 
-def _stem_json(cue: str, section: str, stem: StemDescription) -> dict[str, Any]:
-    """Return a stem's description as JSON's types; digital silence has no peak level."""
-    return {
-        "cue": cue,
-        "section": section,
-        "path": str(stem.info.path),
-        "sample_rate": stem.info.sample_rate,
-        "channels": stem.info.channels,
-        "length_s": stem.length_s,
-        "peak_dbfs": stem.peak_dbfs if stem.peak_dbfs > float("-inf") else None,
-        "lufs": stem.lufs,
-        "dc_offset": stem.dc_offset,
-        "warnings": list(stem.warnings),
-    }
-
-
-def _stem_warnings(stems: dict[str, StemDescription]) -> list[str]:
-    """Return what may be wrong with single stems."""
-    return [f"{section}: {text}" for section, stem in stems.items() for text in stem.warnings]
+def _stem_json(stem: ListedStem) -> dict[str, Any]:
+    """Return a stem as JSON's types; digital silence has no peak level."""
+    found: dict[str, Any] = {"cue": stem.cue, "section": stem.section, "path": str(stem.path)}
+    if stem.info is not None:
+        found |= {
+            "sample_rate": stem.info.sample_rate,
+            "channels": stem.info.channels,
+            "plays": list(stem.channels),
+            "fold": stem.fold,
+            "start_s": stem.start_s,
+            "length_s": stem.info.frames / stem.info.sample_rate,
+        }
+    if stem.sound is not None:
+        found |= {
+            "peak_dbfs": stem.sound.peak_dbfs if stem.sound.peak_dbfs > float("-inf") else None,
+            "lufs": stem.sound.lufs,
+            "dc_offset": stem.sound.dc_offset,
+            "warnings": list(stem.sound.warnings),
+        }
+    return found | ({"fault": stem.fault} if stem.fault is not None else {})
 
 
 def _flat(value: Any, key: str = "") -> list[tuple[str, str]]:

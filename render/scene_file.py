@@ -6,10 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
-from pydantic import BeforeValidator, Field, StringConstraints
+from pydantic import Field, StringConstraints
 
+from render.cue_stems import Channels, Cue, Start, Stem, StemFolderTable, StemOrFile, StemTable, cue_stems
 from rooms import catalogue
 from rooms.errors import InputError, did_you_mean, nearest
 from rooms.hanging import hang
@@ -42,10 +43,9 @@ __all__ = [
     "SceneFile",
     "SceneTable",
     "SectionTable",
-    "Stem",
-    "StemTable",
     "build_scene",
     "read_scene",
+    "require_stem",
     "require_stems",
 ]
 
@@ -53,9 +53,6 @@ USUAL_RATE = 48000
 """Hz; a scene without a rate is checked at this one. Its geometry does not depend on it."""
 
 Name = Annotated[str, StringConstraints(pattern=r"^[^\W_][\w -]*$", max_length=80)]
-
-Start = Annotated[Number, Field(ge=0, le=86400)]
-Channels = Annotated[tuple[Annotated[Count, Field(ge=1, le=1024)], ...], Field(min_length=1, max_length=2)]
 
 
 class SectionTable(Table):
@@ -88,22 +85,6 @@ class SectionTable(Table):
     )
 
 
-def _by_file(value: Any) -> Any:
-    """Read a bare file name as the table that holds only it."""
-    return {"stem": value} if isinstance(value, str) else value
-
-
-class StemTable(Table):
-    """The stem of a section in one cue, where more than its file is to be said."""
-
-    stem: str = Field(description="The sound file, relative to the scene")
-    start: Start | None = Field(default=None, description="As for a section, which it overrides")
-    channels: Channels | None = Field(default=None, description="As for a section, which it overrides")
-
-
-StemOrFile = Annotated[StemTable, BeforeValidator(_by_file, json_schema_input_type=str | StemTable)]
-
-
 class MixTable(Table):
     """What all outputs have in common."""
 
@@ -132,6 +113,9 @@ class SceneTable(Table):
         default_factory=dict,
         description="Cues by name: the sound file of each section, relative to the scene, or a table with more",
     )
+    stems: StemFolderTable | None = Field(
+        default=None, description="A folder of stems that are found by their names; left out: each is named"
+    )
 
 
 @dataclass(frozen=True)
@@ -154,36 +138,6 @@ class Bus:
     mute: bool
     delay: float
     align: bool
-
-
-@dataclass(frozen=True)
-class Stem:
-    """The sound file of one section in one cue.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    start : float or None
-        When it begins, in s after the cue's start; None: as its time reference says.
-    channels : tuple of int or None
-        Which of the file's channels play, counted from 1; None: all.
-    at : tuple
-        Where the scene names it, for messages.
-    """
-
-    path: Path
-    start: float | None
-    channels: tuple[int, ...] | None
-    at: Location
-
-
-@dataclass(frozen=True)
-class Cue:
-    """One piece of music: the stem of each section that plays in it."""
-
-    name: str
-    stems: Mapping[str, Stem]
 
 
 @dataclass(frozen=True)
@@ -218,6 +172,10 @@ class SceneFile:
         s removed from the start of all outputs.
     cues : tuple of Cue
         None, where the scene names no stems.
+    stem_notes : tuple of str
+        A line for each sound file in a folder of stems that isn't used, and for sections that have none.
+    stem_faults : tuple of str
+        A line for each thing about files found by their names that must be settled before a render.
     """
 
     file: TomlFile
@@ -234,6 +192,8 @@ class SceneFile:
     mix_gain: float | None
     mix_offset: float
     cues: tuple[Cue, ...]
+    stem_notes: tuple[str, ...]
+    stem_faults: tuple[str, ...]
 
     @property
     def path(self) -> Path:
@@ -256,7 +216,8 @@ def read_scene(path: Path) -> SceneFile:
     Raises
     ------
     InputError
-        In one line with file and line number, whatever is wrong. Sound files are not looked at; see `require_stems`.
+        In one line with file and line number, whatever is wrong. Of sound files only names are looked at; see
+        `require_stems`.
     """
     return build_scene(read_toml(path))
 
@@ -286,6 +247,8 @@ def build_scene(file: TomlFile) -> SceneFile:
             array_tables[name] = catalogue.resolve(array_table)
         with _located(file, ("arrays", name)):
             arrays.append(hang(name, array_tables[name], hall, sections))
+    stems = {name: StemTable(stem=t.stem, start=t.start, channels=t.channels) for name, t in section_tables.items()}
+    cues, notes, faults = cue_stems(file, stems, table.cues, table.stems)
     scene_file = SceneFile(
         file=file,
         title=table.title,
@@ -300,7 +263,9 @@ def build_scene(file: TomlFile) -> SceneFile:
         buses={name: Bus(t.gain, t.mute, t.delay, t.align) for name, t in array_tables.items()},
         mix_gain=table.mix.gain,
         mix_offset=table.mix.offset,
-        cues=_cues(table, [s.name for s in sections], file),
+        cues=cues,
+        stem_notes=notes,
+        stem_faults=faults,
     )
     with _located(file, ()):
         scene_file.scene(table.sample_rate or USUAL_RATE)
@@ -308,7 +273,7 @@ def build_scene(file: TomlFile) -> SceneFile:
 
 
 def require_stems(scene_file: SceneFile) -> None:
-    """Refuse a scene that names no stems, or one that is not there.
+    """Refuse a scene that names no stems, one that is not there, or files whose names leave open whose they are.
 
     Raises
     ------
@@ -316,18 +281,30 @@ def require_stems(scene_file: SceneFile) -> None:
         In one line, with the line of the scene and the name of a similar file where there is one.
     """
     file = scene_file.file
+    if scene_file.stem_faults:
+        more = f"; and {len(scene_file.stem_faults) - 1} more" if len(scene_file.stem_faults) > 1 else ""
+        raise file.error(("stems",), scene_file.stem_faults[0] + more)
     if not scene_file.cues:
-        raise file.error((), 'no section has a stem; give stem = "…" in [sections.NAME], or [cues.NAME] tables')
+        raise file.error(
+            (), 'no section has a stem; give stem = "…" in [sections.NAME], [cues.NAME] tables, or a folder in [stems]'
+        )
     for cue in scene_file.cues:
         if not cue.stems:
             raise file.error(("cues", cue.name), "has no stems; name one, or take the cue out")
         for stem in cue.stems.values():
-            path = stem.path
-            if path.is_file():
-                continue
-            if any(ord(character) < 32 for character in str(path)):
-                raise file.error(stem.at, "a backslash made a control character; use forward slashes or single quotes")
-            raise file.error(stem.at, f"{path}: {'is a folder' if path.is_dir() else _missing(path)}")
+            require_stem(scene_file, stem)
+
+
+def require_stem(scene_file: SceneFile, stem: Stem) -> None:
+    """Refuse a stem that is not there; raises as `require_stems` does."""
+    path = stem.path
+    if path.is_file():
+        return
+    if any(ord(character) < 32 for character in str(path)):
+        text = "a backslash made a control character; use forward slashes or single quotes"
+    else:
+        text = f"{path}: {'is a folder' if path.is_dir() else _missing(path)}"
+    raise scene_file.file.error(stem.at, text)
 
 
 def _section(name: str, table: SectionTable, seating: SeatingTable) -> Section:
@@ -350,42 +327,6 @@ def _section(name: str, table: SectionTable, seating: SeatingTable) -> Section:
     else:
         seated = seat_around(where, players, instrument, **spacing, facing=table.facing)
     return Section(name, instrument, seated)
-
-
-def _cues(table: SceneTable, sections: list[str], file: TomlFile) -> tuple[Cue, ...]:
-    """Return the scene's cues, their paths made relative to the scene's folder."""
-    home = file.path.parent
-    own = {
-        name: Stem(home / section.stem, section.start, section.channels, ("sections", name, "stem"))
-        for name, section in table.sections.items()
-        if section.stem is not None
-    }
-    if own and table.cues:
-        raise file.error(("sections", next(iter(own)), "stem"), "stems stand in sections or in cues, not in both")
-    for cue, stems in table.cues.items():
-        for name in stems:
-            if name not in sections:
-                raise file.error(("cues", cue, name), f"unknown section; {did_you_mean(name, sections)}")
-    if own:
-        # A scene called scene.toml takes its cue's name from its folder.
-        name = home.resolve().name if file.path.stem == "scene" else file.path.stem
-        return (Cue(name or "scene", own),)
-    return tuple(
-        Cue(
-            cue,
-            {
-                name: _stem(home, table.sections.get(name, SectionTable()), stem, ("cues", cue, name))
-                for name, stem in stems.items()
-            },
-        )
-        for cue, stems in table.cues.items()
-    )
-
-
-def _stem(home: Path, section: SectionTable, stem: StemTable, at: Location) -> Stem:
-    """Return a stem that a cue names: what it leaves out is the section's."""
-    start = section.start if stem.start is None else stem.start
-    return Stem(home / stem.stem, start, stem.channels or section.channels, at)
 
 
 def _by_band(hall: HallTable) -> float | Mapping[str, float] | None:

@@ -10,8 +10,9 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from render.cue_stems import StemFolderTable, StemTable
 from render.export import write_text
-from render.scene_file import MixTable, SceneTable, SectionTable, StemTable
+from render.scene_file import MixTable, SceneTable, SectionTable
 from rooms import catalogue
 from rooms.tables import (
     ArcTable,
@@ -45,6 +46,7 @@ HEADINGS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("`instrument`, and files of instruments", InstrumentTable),
     ("`[mix]`", MixTable),
     ("`[cues.NAME]`: a stem as a table", StemTable),
+    ("`[stems]`", StemFolderTable),
 )
 
 INTRODUCTION = """\
@@ -55,7 +57,7 @@ Made from the tables that check the file (`python -m render.scene_keys`); not to
 One TOML file holds a scene. Positions are in metres from the conductor's feet: x to the audience's right, y upstage,
 z up. Azimuth 0° looks upstage, positive to the audience's right. Paths are relative to the file. A table names a preset
 and overrides keys of it, or gives all keys itself. `[cues.NAME]` tables name a sound file for each section that plays:
-several cues share hall, seating and arrays.
+several cues share hall, seating and arrays. Or `[stems]` says how the files are named, and they are found.
 """
 
 

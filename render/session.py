@@ -91,7 +91,8 @@ def render_scene(
     tell("scene and stems", 0.0)
     scene_file = read_scene(scene_path)
     headers = probe_stems(scene_file)
-    rate, warnings = common_rate(scene_file, headers)
+    rate, notes = common_rate(scene_file, headers)
+    warnings = [*scene_file.stem_notes, *notes]
     arrays = tuple(array for array in scene_file.arrays if not scene_file.buses[array.name].mute)
     if not arrays:
         raise scene_file.file.error(("arrays",), "all arrays are muted; nothing would be heard")

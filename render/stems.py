@@ -17,12 +17,12 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from render.loudness import LoudnessMeter
+from render.naming import SOUND_SUFFIXES
 from rooms.errors import InputError, did_you_mean
 from rooms.units import level_db
 
 __all__ = ["Listener", "StemDescription", "StemInfo", "describe", "probe", "read_blocks"]
 
-_SUFFIXES = {".wav", ".wave", ".rf64", ".flac", ".aif", ".aiff", ".aifc", ".ogg", ".oga"}
 _FORMATS = "WAV, RF64, FLAC, AIFF or OGG"
 _UNKNOWN_SIZE = 0xFFFFFFFF
 
@@ -381,7 +381,7 @@ def _chunks(path: Path) -> tuple[int, int]:
     if not path.exists():
         folder = path.parent
         entries = folder.iterdir() if folder.is_dir() else ()
-        sounds = [entry.name for entry in entries if entry.suffix.lower() in _SUFFIXES]
+        sounds = [entry.name for entry in entries if entry.suffix.lower() in SOUND_SUFFIXES]
         raise InputError(f"{path}: no such file; {did_you_mean(path.name, sounds)}")
     try:
         file_bytes = path.stat().st_size

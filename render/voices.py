@@ -11,7 +11,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from render.scene_file import Cue, SceneFile, Stem, require_stems
+from render.cue_stems import Cue, Stem
+from render.scene_file import SceneFile, require_stems
 from render.stems import Listener, StemInfo, probe, read_blocks
 from rooms.players import Section
 
@@ -24,6 +25,7 @@ __all__ = [
     "parts",
     "probe_stems",
     "read_voices",
+    "require_channels",
     "section_of",
     "stem_starts",
 ]
@@ -72,19 +74,25 @@ def probe_stems(scene_file: SceneFile) -> dict[Path, StemInfo]:
     headers: dict[Path, StemInfo] = {}
     for cue in scene_file.cues:
         for section, stem in cue.stems.items():
-            info = headers.get(stem.path) or headers.setdefault(stem.path, probe(stem.path))
-            if stem.channels is None and info.channels > 2:
-                raise scene_file.file.error(
-                    stem.at,
-                    f"{stem.path}: has {info.channels} channels; choose one or two of them for section '{section}', "
-                    "such as channels = [1, 2]",
-                )
-            beyond = next((c for c in stem.channels or () if c > info.channels), None)
-            if beyond is not None:
-                raise scene_file.file.error(
-                    stem.at, f"{stem.path}: has no channel {beyond}; allowed: channels 1 to {info.channels}"
-                )
+            if stem.path not in headers:
+                headers[stem.path] = probe(stem.path)
+            require_channels(scene_file, section, stem, headers[stem.path])
     return headers
+
+
+def require_channels(scene_file: SceneFile, section: str, stem: Stem, info: StemInfo) -> None:
+    """Refuse a file that hasn't the channels its section is to play; raises as `probe_stems` does."""
+    if stem.channels is None and info.channels > 2:
+        raise scene_file.file.error(
+            stem.at,
+            f"{stem.path}: has {info.channels} channels; choose one or two of them for section '{section}', "
+            "such as channels = [1, 2]",
+        )
+    beyond = next((channel for channel in stem.channels or () if channel > info.channels), None)
+    if beyond is not None:
+        raise scene_file.file.error(
+            stem.at, f"{stem.path}: has no channel {beyond}; allowed: channels 1 to {info.channels}"
+        )
 
 
 def chosen_channels(stem: Stem, info: StemInfo) -> tuple[int, ...]:

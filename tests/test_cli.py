@@ -8,7 +8,6 @@ import pty
 import subprocess
 import sys
 from pathlib import Path
-from types import SimpleNamespace
 
 import click
 import numpy as np
@@ -20,9 +19,11 @@ import render.starter
 from render.check import mismatches
 from render.cli import main
 from render.scene_file import read_scene
+from render.stems import StemInfo
 from rooms import catalogue
 from rooms.errors import SitzprobeError
 from rooms.toml_reader import parse_toml
+from tests import small_scenes
 
 DEMO = catalogue.demo()
 HEAVY = ("scipy", "numba", "matplotlib", "soundfile", "soxr", "pyloudnorm", "jinja2")
@@ -111,7 +112,106 @@ def test_check_of_the_audio_lists_every_stem(scene: Path) -> None:
     ]
     assert all(s["peak_dbfs"] == pytest.approx(-20.0, abs=0.1) for s in found["stems"])  # 0.1 re full scale
     table = run("check", scene, "--audio")
-    assert "cellos   48000    1         1.000     -20.0" in table.stdout
+    row = next(line for line in table.stdout.splitlines() if line.startswith("  cellos.wav"))
+    assert row.split() == [
+        "cellos.wav",
+        "cellos",
+        scene.parent.name,
+        "48000",
+        "1",
+        "0.000",
+        "1.000",
+        "-20.0",
+        row.split()[-1],
+    ]
+
+
+def test_check_lists_which_file_is_whose_from_headers_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """File, section, cue, rate, channels in use, start, length; found by names or named."""
+    scene = small_scenes.write_scene(
+        tmp_path,
+        {},
+        sections=small_scenes.SECTIONS.replace("[sections.right]", "channels = [3, 1]\n[sections.right]\nfold = true"),
+        more='[stems]\npattern = "{cue}_{section}"\n[cues.1m2]\nleft = {start = 1.5}\n',
+    )
+    (tmp_path / "stems").mkdir()
+    soundfile.write(tmp_path / "stems" / "1m2 Left.wav", np.zeros((4410, 6)), 44100)
+    soundfile.write(tmp_path / "stems" / "1M2_right.wav", np.zeros((96000, 2)), 96000)
+    soundfile.write(tmp_path / "stems" / "1m2_lefty.wav", np.zeros(10), 96000)
+
+    def unread(*_arguments: object, **_options: object) -> None:
+        raise AssertionError("a listing has no need of the samples")
+
+    monkeypatch.setattr("render.stems.describe", unread)
+    done = run("check", scene, "--stems")
+    assert (done.exit_code, len(done.stderr.splitlines())) == (0, 3)
+    lines = [" ".join(line.split()) for line in done.stdout.splitlines()]
+    assert lines[-3:] == [
+        "file section cue rate Hz channels start s length s",
+        "stems/1m2 Left.wav left 1m2 44100 3, 1 of 6 1.500 0.100",
+        "stems/1M2_right.wav right 1m2 96000 1, 2 folded 0.000 1.000",
+    ]
+    assert f"warning: {tmp_path}/stems/1m2_lefty.wav isn't used: it is named like no section; did you" in done.stderr
+    found = json.loads(run("check", scene, "--stems", "--json").stdout)
+    assert found["stems"][0] == {
+        "cue": "1m2",
+        "section": "left",
+        "path": str(tmp_path / "stems" / "1m2 Left.wav"),
+        "sample_rate": 44100,
+        "channels": 6,
+        "plays": [3, 1],
+        "fold": False,
+        "start_s": 1.5,
+        "length_s": 0.1,
+    }
+    assert found["faults"] == []
+
+
+@pytest.mark.parametrize("option", ["--stems", "--audio"])
+def test_a_listing_shows_what_is_right_and_every_fault_in_a_line(scene: Path, option: str) -> None:
+    """Exit 2, where a render would refuse the first of them."""
+    text = scene.read_text(encoding="utf-8")
+    scene.write_text(text + '[sections.violas]\nstem = "viola.wav"\n[sections.violins-1]\nstem = "six.wav"\n')
+    soundfile.write(scene.parent / "six.wav", np.zeros((100, 6)), 48000)
+    done = run("check", scene, option)
+    assert done.exit_code == 2
+    assert "cellos.wav" in done.stdout
+    faults = [line for line in done.stderr.splitlines() if line.startswith("sitzprobe: ")]
+    assert [fault.split(": ", 4)[2] for fault in faults] == ["section 'violas'", "section 'violins-1'"]
+    assert "no such file" in faults[0]
+    assert "has 6 channels; choose one or two of them" in faults[1]
+    assert (
+        json.loads(run("check", scene, option, "--json").stdout)["stems"][2]["fault"] == faults[0][len("sitzprobe: ") :]
+    )
+
+
+def test_a_plain_check_refuses_stems_whose_names_leave_a_choice(scene: Path) -> None:
+    text = scene.read_text(encoding="utf-8").replace('stem = "cellos.wav"\n', "")
+    scene.write_text(text + '[stems]\nfolder = "."\n', encoding="utf-8")
+    soundfile.write(scene.parent / "Cellos take 2.wav", np.zeros(10), 48000)
+    for options in ((), ("--stems",)):
+        done = run("check", scene, *options)
+        assert done.exit_code == 2
+        assert done.stderr.splitlines()[-1].endswith(
+            f"2 files may be the stem of section 'cellos' of cue '{scene.parent.name}': cellos.wav, Cellos take 2.wav; "
+            "name one of them as its stem"
+        )
+
+
+def test_check_warns_of_a_reverberation_time_out_of_reach(scene: Path) -> None:
+    """With the nearest, and no word where the hall can ring so; a table asks by bands."""
+    text = scene.read_text(encoding="utf-8")
+    for asked, words in (("0.05", "T30 of 0.05 s at 500 and 1000 Hz is out of reach"), ("0.6", None)):
+        scene.write_text(text.replace("[hall]", f"[hall]\nT30 = {asked}"), encoding="utf-8")
+        done = run("check", scene)
+        assert done.exit_code == 0
+        if words is None:
+            assert done.stderr == ""
+        else:
+            assert done.stderr.startswith(f"warning: {scene}:2: hall: T30: ")
+            assert words in done.stderr
+            assert "the nearest is 0." in done.stderr
+            assert len(json.loads(run("check", scene, "--json").stdout)["warnings"]) == 1
 
 
 def test_check_of_the_audio_warns_of_stems_that_do_not_fit_or_are_silent(scene: Path) -> None:
@@ -128,8 +228,8 @@ def test_check_of_the_audio_warns_of_stems_that_do_not_fit_or_are_silent(scene: 
 
 
 def test_stems_that_go_together_bring_no_warning() -> None:
-    def stem(rate: int, length: float, start: int = 0) -> SimpleNamespace:
-        return SimpleNamespace(info=SimpleNamespace(sample_rate=rate, time_reference=start), length_s=length)
+    def stem(rate: int, length: float, start: int = 0) -> StemInfo:
+        return StemInfo(Path("a.wav"), rate, 1, round(length * rate), "PCM_24", start)
 
     assert mismatches({}) == []
     assert mismatches({"a": stem(48000, 1.0), "b": stem(48000, 1.0005)}) == []
