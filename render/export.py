@@ -1,4 +1,4 @@
-"""Writes files: wave audio with chunks of our own, text and bytes, each whole or not at all.
+"""Writes files: wave audio with chunks of our own, FLAC, text and bytes, each whole or not at all.
 
 Everything is written to a temporary name in the same folder and renamed when complete, so nothing that
 existed is lost or half overwritten. No dates are written: the same samples give the same bytes.
@@ -7,7 +7,8 @@ References
 ----------
 Microsoft and IBM, "Multimedia Programming Interface and Data Specifications 1.0" (1991), for RIFF and fmt;
 Microsoft, "Multiple channel audio data and WAVE files" (2001), for the extensible fmt; EBU Tech 3285 (2011),
-for bext; EBU Tech 3306 (2009), for RF64. All from memory; the tests read the files back with other readers.
+for bext; EBU Tech 3306 (2009), for RF64; iXML specification 1.61, for the names of channels; RFC 9639 (2024), for
+FLAC. All from memory; the tests read the files back with other readers.
 """
 
 from __future__ import annotations
@@ -16,30 +17,33 @@ import errno
 import math
 import os
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import BinaryIO, Literal
+from typing import Any, BinaryIO, Literal
+from xml.sax.saxutils import escape
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rooms.errors import InputError, SitzprobeError
 
-__all__ = ["Encoding", "WaveWriter", "open_wave", "write_bytes", "write_text"]
+__all__ = ["AudioWriter", "Encoding", "open_audio", "suffix", "write_bytes", "write_text"]
 
-Encoding = Literal["float32", "pcm24", "pcm16"]
+Encoding = Literal["float32", "pcm24", "pcm16", "flac24", "flac16"]
+"""How samples are written: 32-bit float, 24- or 16-bit integers in a wave file, or the same integers as FLAC."""
 
 _LARGEST_RIFF = 2**32 - 1  # bytes that a 32-bit size can say; past it the file becomes RF64
-_BITS: dict[Encoding, int] = {"float32": 32, "pcm24": 24, "pcm16": 16}
+_BITS: dict[Encoding, int] = {"float32": 32, "pcm24": 24, "pcm16": 16, "flac24": 24, "flac16": 16}
+_MOST_FLAC_CHANNELS = 8
 _EXTENSIBLE = 0xFFFE
 _SUBFORMAT_TAIL = bytes.fromhex("000000001000800000aa00389b71")  # the GUID of a format tag, after the tag itself
 # Loudspeaker positions by number of channels: L R C; L R Ls Rs; 5.0; 5.1; 7.1 with sides; 7.1 and four above.
 _LOUDSPEAKER_MASKS = {1: 0x4, 2: 0x3, 3: 0x7, 4: 0x33, 5: 0x37, 6: 0x3F, 8: 0x63F, 12: 0x2D63F}
 
 
-class WaveWriter:
-    """Takes the samples of one file, block by block; made by `open_wave`.
+class AudioWriter:
+    """Takes the samples of one file, block by block; made by `open_audio`.
 
     Attributes
     ----------
@@ -50,15 +54,7 @@ class WaveWriter:
     """
 
     def __init__(
-        self,
-        path: Path,
-        file: BinaryIO,
-        sample_rate: int,
-        channels: int,
-        encoding: Encoding,
-        mask: int,
-        time_reference: int,
-        dither_seed: int,
+        self, path: Path, file: BinaryIO, sample_rate: int, channels: int, encoding: Encoding, dither_key: int
     ) -> None:
         self.path = path
         self.peak = 0.0
@@ -66,13 +62,9 @@ class WaveWriter:
         self._sample_rate = sample_rate
         self._channels = channels
         self._encoding = encoding
-        self._mask = mask
-        self._time_reference = time_reference
-        self._dither_seed = dither_seed
+        self._dither_key = dither_key
         self._samples = 0
         self._over = False
-        with _naming(path):
-            file.write(self._header())
 
     def write(self, block: NDArray[np.float32]) -> None:
         """Append (channels, n) samples, 1 being full scale.
@@ -90,7 +82,7 @@ class WaveWriter:
             raise ValueError(f"a block of shape {block.shape} doesn't fit a file of {self._channels} channels")
         if block.shape[1] == 0:
             return
-        peak = float(np.abs(block).max())  # NaN if there is one
+        peak = max(float(block.max()), -float(block.min()))  # NaN if there is one
         if not math.isfinite(peak):
             channel, sample = np.argwhere(~np.isfinite(block.T))[0][::-1]
             seconds = (self._samples + int(sample)) / self._sample_rate
@@ -98,24 +90,25 @@ class WaveWriter:
                 f"cannot write {self.path}: not a finite number at {seconds:.3f} s, channel {channel + 1}"
             )
         self.peak = max(self.peak, peak)
-        if self._encoding == "float32":
-            data = block.T.astype("<f4").tobytes()
-        else:
-            data = self._quantised(block)
         with _naming(self.path):
-            self._file.write(data)
+            self._put(block if self._encoding == "float32" else self._quantised(block))
         self._samples += block.shape[1]
 
-    def _quantised(self, block: NDArray[np.float32]) -> bytes:
+    def _quantised(self, block: NDArray[np.float32]) -> NDArray[np.int32]:
         """Return integers, dithered with a triangular density of ±1 step and rounded."""
         bits = _BITS[self._encoding]
         top = 2 ** (bits - 1) - 1
-        noise = np.stack([_dither(self._dither_seed, c, self._samples, block.shape[1]) for c in range(self._channels)])
-        levels = np.rint(block * 2.0 ** (bits - 1) + noise)
+        levels = np.stack([_dither(self._dither_key, c, self._samples, block.shape[1]) for c in range(self._channels)])
+        levels += block * np.float32(2.0 ** (bits - 1))  # a power of two: exact
+        np.rint(levels, out=levels)
         if levels.max() > top or levels.min() < -top - 1:
             self._over = True  # refused when closed: only then the gain that fits the whole file is known
-        integers = np.clip(levels, -top - 1, top).astype("<i4").T
-        return np.ascontiguousarray(integers).view(np.uint8).reshape(-1, 4)[:, : bits // 8].tobytes()
+            np.clip(levels, -top - 1, top, out=levels)
+        return levels.astype(np.int32)
+
+    def _put(self, samples: NDArray[Any]) -> None:
+        """Append (channels, n) samples as the file takes them: float32, or integers of its bits."""
+        raise NotImplementedError
 
     def refuse_clipping(self) -> None:
         """Refuse integers that clipped; called on the loudest of several files, its gain fits them all.
@@ -134,15 +127,52 @@ class WaveWriter:
             )
 
     def _finish(self) -> None:
-        """Complete the sizes, or refuse a file that would clip."""
+        """Complete the file, or refuse one that would clip."""
         self.refuse_clipping()
         with _naming(self.path):
-            if self._data_bytes() % 2:
-                self._file.write(b"\0")
-            self._file.seek(0)
-            self._file.write(self._header())
+            self._complete()
             self._file.flush()
             os.fsync(self._file.fileno())
+
+    def _complete(self) -> None:
+        """Write what a file ends with."""
+        raise NotImplementedError
+
+
+class _WaveWriter(AudioWriter):
+    """A wave file, which becomes RF64 past 4 GiB."""
+
+    def __init__(
+        self,
+        path: Path,
+        file: BinaryIO,
+        sample_rate: int,
+        channels: int,
+        encoding: Encoding,
+        dither_key: int,
+        mask: int | None,
+        time_reference: int,
+        channel_names: Sequence[str],
+    ) -> None:
+        super().__init__(path, file, sample_rate, channels, encoding, dither_key)
+        self._mask = mask
+        self._time_reference = time_reference
+        self._channel_names = channel_names
+        with _naming(path):
+            file.write(self._header())
+
+    def _put(self, samples: NDArray[Any]) -> None:
+        frames = np.ascontiguousarray(samples.T, dtype="<f4" if self._encoding == "float32" else "<i4")
+        used = _BITS[self._encoding] // 8
+        if used < 4:
+            frames = np.ascontiguousarray(frames.view(np.uint8).reshape(-1, 4)[:, :used])
+        self._file.write(frames.data)
+
+    def _complete(self) -> None:
+        if self._data_bytes() % 2:
+            self._file.write(b"\0")
+        self._file.seek(0)
+        self._file.write(self._header())
 
     def _data_bytes(self) -> int:
         return self._samples * self._channels * _BITS[self._encoding] // 8
@@ -153,6 +183,8 @@ class WaveWriter:
         chunks = b""
         if self._time_reference:
             chunks += _chunk(b"bext", _broadcast_extension(self._time_reference))
+        if self._channel_names:
+            chunks += _chunk(b"iXML", _track_names(self._channel_names))
         chunks += _chunk(b"fmt ", self._format())
         if self._encoding == "float32":
             chunks += _chunk(b"fact", struct.pack("<I", min(self._samples, 0xFFFFFFFF)))
@@ -165,11 +197,11 @@ class WaveWriter:
         return start + chunks + struct.pack("<4sI", b"data", 0xFFFFFFFF)
 
     def _format(self) -> bytes:
-        """Return the body of the fmt chunk: extensible for more than two channels."""
+        """Return the body of the fmt chunk: extensible unless it is a capsule alone."""
         bits = _BITS[self._encoding]
         frame_bytes = self._channels * bits // 8
         tag = 3 if self._encoding == "float32" else 1
-        extensible = self._channels > 2
+        extensible = self._mask is not None
         body = struct.pack(
             "<HHIIHH",
             _EXTENSIBLE if extensible else tag,
@@ -184,8 +216,66 @@ class WaveWriter:
         return body + (b"\0\0" if self._encoding == "float32" else b"")  # no extension, but its size is asked for
 
 
+class _FlacWriter(AudioWriter):
+    """A FLAC file."""
+
+    def __init__(
+        self, path: Path, file: BinaryIO, sample_rate: int, channels: int, encoding: Encoding, dither_key: int
+    ) -> None:
+        import soundfile  # only where FLAC is wanted
+
+        super().__init__(path, file, sample_rate, channels, encoding, dither_key)
+        self._shift = 32 - _BITS[encoding]  # the library takes the upper bits
+        self._guarded = _Guarded(file)
+        with _naming(path):
+            self._sound = soundfile.SoundFile(
+                self._guarded, "w", sample_rate, channels, f"PCM_{_BITS[encoding]}", format="FLAC"
+            )
+            self._guarded.check()
+
+    def _put(self, samples: NDArray[Any]) -> None:
+        frames = np.ascontiguousarray(samples.T) << self._shift
+        try:
+            self._sound.write(frames)
+        finally:
+            self._guarded.check()  # the system's own words, rather than the library's
+
+    def _complete(self) -> None:
+        try:
+            self._sound.close()
+        finally:
+            self._guarded.check()
+
+
+class _Guarded:
+    """A file whose errors are kept for later: the library calls it from where no exception gets through."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self._error: OSError | None = None
+        self.seek, self.tell, self.read = file.seek, file.tell, file.read
+
+    def write(self, data: bytes) -> int:
+        """Write, or keep the error and say that nothing was written."""
+        try:
+            return self._file.write(data)
+        except OSError as error:
+            self._error = self._error or error
+            return 0
+
+    def check(self) -> None:
+        """Raise the first error there was."""
+        if self._error is not None:
+            raise self._error
+
+
+def suffix(encoding: Encoding) -> str:
+    """Return how the names of files of an encoding end."""
+    return ".flac" if encoding.startswith("flac") else ".wav"
+
+
 @contextmanager
-def open_wave(
+def open_audio(
     path: Path,
     *,
     sample_rate: int,
@@ -193,9 +283,10 @@ def open_wave(
     encoding: Encoding,
     loudspeakers: bool,
     time_reference: int = 0,
-    dither_seed: int = 0,
-) -> Iterator[WaveWriter]:
-    """Open a wave file for writing; it appears under its name only when the block is left in peace.
+    channel_names: Sequence[str] = (),
+    dither_key: int = 0,
+) -> Iterator[AudioWriter]:
+    """Open a sound file for writing; it appears under its name only when the block is left in peace.
 
     Parameters
     ----------
@@ -205,20 +296,22 @@ def open_wave(
         In hertz.
     channels : int
         Number of channels.
-    encoding : {"float32", "pcm24", "pcm16"}
+    encoding : {"float32", "pcm24", "pcm16", "flac24", "flac16"}
         Integers are dithered (triangular, ±1 step) and rounded.
     loudspeakers : bool
-        Whether more than two channels are loudspeaker signals in standard order (3: L R C; 4: L R and back;
-        5, 6: 5.0 and 5.1; 8: 7.1 with sides; 12: 7.1 and four above) and are labelled so. Else they carry no
-        label, as microphones must.
+        Whether the channels are loudspeaker signals in standard order (2: L R; 3: L R C; 4: L R and back; 5, 6: 5.0
+        and 5.1; 8: 7.1 with sides; 12: 7.1 and four above); a wave file labels them so. Else they carry no label, as
+        microphones must: six of them aren't 5.1.
     time_reference : int
-        Samples since midnight of the file's start (EBU Tech 3285); written when it isn't 0.
-    dither_seed : int
+        Samples since midnight of the file's start (EBU Tech 3285); written when it isn't 0. FLAC has no place for it.
+    channel_names : sequence of str
+        One a channel, or none; a wave file carries them as iXML. FLAC has no place for them.
+    dither_key : int
         Key of the dither; give each file its own, or the noise of equal channels adds up in a sum of files.
 
     Yields
     ------
-    WaveWriter
+    AudioWriter
         Its `write` takes (channels, n) float32 blocks.
 
     Raises
@@ -227,17 +320,22 @@ def open_wave(
         If the file can't be written; on leaving, if integers would have clipped: it says by how much the gain
         must be lowered.
     ValueError
-        If loudspeakers are asked for and there is no standard layout of so many channels.
+        If loudspeakers are asked for and there is no standard layout of so many channels, or if more than two channels
+        that aren't loudspeakers are to be FLAC: its channels are loudspeakers by definition (RFC 9639, 9.1.3).
 
     Notes
     -----
-    The sizes' place is reserved: past 4 GiB the file becomes RF64 (EBU Tech 3306).
+    The sizes' place is reserved in a wave file: past 4 GiB it becomes RF64 (EBU Tech 3306).
     """
     if loudspeakers and channels not in _LOUDSPEAKER_MASKS:
         raise ValueError(f"no loudspeaker layout of {channels} channels; known: {[*_LOUDSPEAKER_MASKS]}")
-    mask = _LOUDSPEAKER_MASKS[channels] if loudspeakers else 0
+    flac = suffix(encoding) == ".flac"
+    if flac and channels > (_MOST_FLAC_CHANNELS if loudspeakers else 2):
+        raise ValueError(f"FLAC can't hold {channels} channels {'' if loudspeakers else 'of microphones'}".rstrip())
+    mask = _LOUDSPEAKER_MASKS[channels] if loudspeakers else 0 if channels > 1 else None
     with _replacing(path) as file:
-        writer = WaveWriter(path, file, sample_rate, channels, encoding, mask, time_reference, dither_seed)
+        common = path, file, sample_rate, channels, encoding, dither_key
+        writer = _FlacWriter(*common) if flac else _WaveWriter(*common, mask, time_reference, channel_names)
         yield writer
         writer._finish()
 
@@ -300,7 +398,21 @@ def _broadcast_extension(time_reference: int) -> bytes:
     return struct.pack("<256s32s32s10s8sQH254x", b"", b"Sitzprobe", b"", b"", b"", time_reference, 1)
 
 
-def _dither(seed: int, channel: int, start: int, count: int) -> NDArray[np.float64]:
+def _track_names(names: Sequence[str]) -> bytes:
+    """Return the body of an iXML chunk that names the channels in order, of even length."""
+    tracks = "".join(
+        f"<TRACK><CHANNEL_INDEX>{n}</CHANNEL_INDEX><INTERLEAVE_INDEX>{n}</INTERLEAVE_INDEX>"
+        f"<NAME>{escape(name)}</NAME></TRACK>"
+        for n, name in enumerate(names, start=1)
+    )
+    body = (
+        '<?xml version="1.0" encoding="UTF-8"?><BWFXML><IXML_VERSION>1.61</IXML_VERSION><TRACK_LIST>'
+        f"<TRACK_COUNT>{len(names)}</TRACK_COUNT>{tracks}</TRACK_LIST></BWFXML>"
+    ).encode()
+    return body + b" " * (len(body) % 2)
+
+
+def _dither(key: int, channel: int, start: int, count: int) -> NDArray[np.float64]:
     """Return noise of triangular density from −1 to 1 that depends on the sample's place, not on the block's.
 
     Notes
@@ -309,7 +421,7 @@ def _dither(seed: int, channel: int, start: int, count: int) -> NDArray[np.float
     and dither: a theoretical survey", J. Audio Eng. Soc. 40 (1992): the total error is then white and of
     constant power (from memory).
     """
-    generator = np.random.Philox(key=np.array([seed, channel], np.uint64))
+    generator = np.random.Philox(key=np.array([key, channel], np.uint64))
     generator.advance(start // 4)  # one step of the counter gives four 64-bit numbers
     bits = generator.random_raw(start % 4 + count)[start % 4 :]
     high, low = bits >> np.uint64(32), bits & np.uint64(0xFFFFFFFF)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from render.console import Console, set_console
 from render.convolve import convolve_groups
-from render.export import Encoding, WaveWriter, open_wave
+from render.export import AudioWriter, Encoding, open_audio
 from render.loudness import LoudnessMeter
 from render.report import Report, Timing, WrittenFile, build_report, centre_capsule, write_report
 from render.scene_file import Cue, SceneFile, read_scene
@@ -175,14 +175,14 @@ def _render_cue(
 
         def output(name: str, channels: int) -> _Output:
             writer = stack.enter_context(
-                open_wave(
+                open_audio(
                     folder / name,
                     sample_rate=rate,
                     channels=channels,
                     encoding=encoding,
                     loudspeakers=False,
                     time_reference=start,
-                    dither_seed=seed + len(outputs),
+                    dither_key=seed + len(outputs),
                 )
             )
             outputs.append(_Output(name, writer, LoudnessMeter(rate, channels) if channels == 2 else None))
@@ -219,7 +219,7 @@ class _Output:
     """A file being written, and its meter if it is a loudspeaker signal."""
 
     name: str
-    writer: WaveWriter
+    writer: AudioWriter
     meter: LoudnessMeter | None
 
     def take(self, block: NDArray[np.float32]) -> None:

@@ -10,6 +10,7 @@ import sys
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -20,14 +21,14 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from render import export
-from render.export import open_wave, write_bytes, write_text
+from render.export import open_audio, write_bytes, write_text
 from rooms.errors import InputError, SitzprobeError
 
 
 def save(path: Path, signal: NDArray, encoding: str = "float32", block: int = 1000, **options: Any) -> bytes:
     """Write (channels, samples) in blocks and return the file's bytes."""
     options = {"sample_rate": 48000, "loudspeakers": False} | options
-    with open_wave(path, channels=signal.shape[0], encoding=encoding, **options) as writer:
+    with open_audio(path, channels=signal.shape[0], encoding=encoding, **options) as writer:
         for start in range(0, signal.shape[1], block):
             writer.write(signal[:, start : start + block])
     return path.read_bytes()
@@ -56,16 +57,43 @@ def test_float_comes_back_bit_exact_in_two_other_readers(tmp_path: Path, channel
 
 
 @pytest.mark.parametrize("time_reference", [1, 172_800_007, 2**40 + 3])
-def test_the_time_reference_is_read_by_libsndfile(tmp_path: Path, time_reference: int) -> None:
-    """By its own broadcast-info call; EBU Tech 3285 stores samples since midnight."""
+@pytest.mark.parametrize("kind", ["RIFF", "RF64"])
+def test_the_time_reference_is_read_by_libsndfile(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, time_reference: int, kind: str
+) -> None:
+    """By its own broadcast-info call; EBU Tech 3285 stores samples since midnight. Past 4 GiB (lowered), too."""
     path = tmp_path / "a.wav"
-    save(path, noise(1, 10), time_reference=time_reference)
+    if kind == "RF64":
+        monkeypatch.setattr(export, "_LARGEST_RIFF", 100)
+    data = save(path, noise(1, 10), time_reference=time_reference)
+    assert data[:4] == kind.encode()
     with soundfile.SoundFile(path) as file:
         info = soundfile._ffi.new("char[864]")
         assert soundfile._snd.sf_command(file._file, 0x10F0, info, 864) == 1  # SFC_GET_BROADCAST_INFO
         low, high, version = struct.unpack_from("<IIh", bytes(soundfile._ffi.buffer(info)), 340)
     assert (high << 32) + low == time_reference
     assert version == 1
+
+
+@pytest.mark.parametrize(("encoding", "bits"), [("flac24", 24), ("flac16", 16)])
+def test_flac_holds_the_very_integers_of_the_wave_file(tmp_path: Path, encoding: str, bits: int) -> None:
+    """Read by libsndfile; the same samples give the same bytes."""
+    signal = noise(2, 43_210)
+    data = save(tmp_path / "a.flac", signal, encoding, loudspeakers=True, dither_key=5)
+    assert soundfile.info(tmp_path / "a.flac").format == "FLAC"
+    assert soundfile.info(tmp_path / "a.flac").subtype == f"PCM_{bits}"
+    save(tmp_path / "a.wav", signal, f"pcm{bits}", dither_key=5)
+    flac, wave = (soundfile.read(tmp_path / f"a.{kind}", dtype="int32")[0] for kind in ("flac", "wav"))
+    np.testing.assert_array_equal(flac, wave)
+    assert save(tmp_path / "b.flac", signal, encoding, loudspeakers=True, dither_key=5, block=777) == data
+
+
+@pytest.mark.parametrize(("channels", "loudspeakers"), [(3, False), (6, False), (12, True)])
+def test_flac_never_labels_microphones_as_loudspeakers(tmp_path: Path, channels: int, loudspeakers: bool) -> None:
+    """More than two of its channels are loudspeakers by definition (RFC 9639), and more than eight it can't hold."""
+    with pytest.raises(ValueError, match=f"FLAC can't hold {channels} channels"):
+        save(tmp_path / "a.flac", noise(channels, 10), "flac24", loudspeakers=loudspeakers)
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(("encoding", "bits"), [("pcm24", 24), ("pcm16", 16)])
@@ -83,17 +111,23 @@ def test_integers_come_back_as_the_dithered_signal(tmp_path: Path, encoding: str
     assert struct.unpack("<I", data[4:8])[0] == len(data) - 8
 
 
-def test_the_total_error_of_24_bit_is_white_unbiased_and_half_a_step(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("encoding", "bits"), [("pcm24", 24), ("pcm16", 16), ("flac24", 24), ("flac16", 16)])
+def test_the_total_error_of_integers_is_white_unbiased_and_half_a_step(
+    tmp_path: Path, encoding: str, bits: int
+) -> None:
     """Lipshitz, Wannamaker, Vanderkooy 1992: 1/12 (rounding) + 1/6 (dither) = 1/4 step².
 
-    Tolerances: five standard errors of 200 000 samples.
+    Half a step is 2^−bits of full scale: −96.3 dBFS at 16 bit, −144.5 dBFS at 24 (a full-scale sine lies 3.0 dB lower
+    than full scale, so −93.3 and −141.5 dB below one). Tolerances: five standard errors of 200 000 samples.
     """
     count = 200_000
+    full = 2.0 ** (bits - 1)
     steps = 1000 * np.sin(0.01 * np.arange(count)) + 0.3  # not on the grid
     path = tmp_path / "a.wav"
-    save(path, (steps / 2**23).astype(np.float32)[None], "pcm24")
+    save(path, (steps / full).astype(np.float32)[None], encoding)
     read, _ = soundfile.read(path, dtype="int32")
-    error = (read >> 8) - (steps / 2**23).astype(np.float32) * 2.0**23
+    error = (read >> (32 - bits)) - (steps / full).astype(np.float32) * full
+    assert 20 * np.log10(np.sqrt(np.mean(error**2)) / full) == pytest.approx(-20 * np.log10(2) * bits, abs=0.07)
     assert error.mean() == pytest.approx(0, abs=5 * 0.5 / np.sqrt(count))
     assert np.sqrt(np.mean(error**2)) == pytest.approx(0.5, rel=5 / np.sqrt(2 * count))
     correlation = [np.mean(error[lag:] * error[:-lag]) / np.mean(error**2) for lag in range(1, 50)]
@@ -131,16 +165,25 @@ def test_the_bytes_do_not_depend_on_the_blocks(
 def test_dither_differs_between_channels_and_seeds_and_repeats_for_the_same(tmp_path: Path) -> None:
     """So that equal channels don't add up their noise."""
     silence = np.zeros((2, 1000), np.float32)
-    first = save(tmp_path / "a.wav", silence, "pcm24", dither_seed=1)
-    assert save(tmp_path / "b.wav", silence, "pcm24", dither_seed=1) == first
-    assert save(tmp_path / "c.wav", silence, "pcm24", dither_seed=2) != first
+    first = save(tmp_path / "a.wav", silence, "pcm24", dither_key=1)
+    assert save(tmp_path / "b.wav", silence, "pcm24", dither_key=1) == first
+    assert save(tmp_path / "c.wav", silence, "pcm24", dither_key=2) != first
     read, _ = soundfile.read(tmp_path / "a.wav", dtype="int32")
     assert abs(np.corrcoef(read.T)[0, 1]) <= 5 / np.sqrt(1000)
 
 
 @pytest.mark.parametrize(
     ("channels", "loudspeakers", "mask"),
-    [(6, False, 0), (6, True, 0x3F), (12, False, 0), (12, True, 0x2D63F), (5, True, 0x37), (8, True, 0x63F)],
+    [
+        (2, False, 0),
+        (2, True, 0x3),
+        (6, False, 0),
+        (6, True, 0x3F),
+        (12, False, 0),
+        (12, True, 0x2D63F),
+        (5, True, 0x37),
+        (8, True, 0x63F),
+    ],
 )
 def test_microphones_are_not_labelled_as_loudspeakers(
     tmp_path: Path, channels: int, loudspeakers: bool, mask: int
@@ -150,6 +193,27 @@ def test_microphones_are_not_labelled_as_loudspeakers(
     body = data.index(b"fmt ") + 8
     assert struct.unpack_from("<H", data, body)[0] == 0xFFFE
     assert struct.unpack_from("<I", data, body + 20)[0] == mask
+
+
+def test_a_capsule_alone_is_a_plain_wave_file(tmp_path: Path) -> None:
+    """One channel has no place to be labelled with."""
+    data = save(tmp_path / "a.wav", noise(1, 10))
+    assert struct.unpack_from("<H", data, data.index(b"fmt ") + 8)[0] == 3  # WAVE_FORMAT_IEEE_FLOAT
+
+
+@pytest.mark.parametrize("names", [["left"], ["left & <right>", "centre", "Überhang"]])
+def test_the_names_of_channels_are_read_back_in_order(tmp_path: Path, names: list[str]) -> None:
+    """From the iXML chunk by the standard library's XML reader; libsndfile still reads the samples."""
+    signal = noise(len(names), 100)
+    path = tmp_path / "a.wav"
+    data = save(path, signal, channel_names=names)
+    at = data.index(b"iXML")
+    (size,) = struct.unpack_from("<I", data, at + 4)
+    assert size % 2 == 0
+    tracks = ElementTree.fromstring(data[at + 8 : at + 8 + size]).findall("TRACK_LIST/TRACK")
+    assert [track.findtext("NAME") for track in tracks] == names
+    assert [track.findtext("INTERLEAVE_INDEX") for track in tracks] == [str(n + 1) for n in range(len(names))]
+    np.testing.assert_array_equal(soundfile.read(path, dtype="float32", always_2d=True)[0].T, signal)
 
 
 def test_a_layout_that_does_not_exist_is_refused(tmp_path: Path) -> None:
@@ -187,7 +251,7 @@ def test_past_the_limit_it_becomes_rf64(
 def test_the_header_of_five_gibibytes_is_consistent(tmp_path: Path) -> None:
     """A sparse file: the real limit, with no five gibibytes on disk."""
     path = tmp_path / "a.wav"
-    with open_wave(path, sample_rate=48000, channels=2, encoding="float32", loudspeakers=True) as writer:
+    with open_audio(path, sample_rate=48000, channels=2, encoding="float32", loudspeakers=True) as writer:
         writer.write(noise(2, 8))
         frames = 5 * 2**30 // 8
         writer._file.seek(frames * 8 - 64, io.SEEK_CUR)
@@ -227,7 +291,7 @@ def test_a_block_with_other_channels_is_a_programming_error(tmp_path: Path) -> N
     """Named."""
     with (
         pytest.raises(ValueError, match="doesn't fit a file of 2 channels"),
-        open_wave(tmp_path / "a.wav", sample_rate=48000, channels=2, encoding="float32", loudspeakers=True) as writer,
+        open_audio(tmp_path / "a.wav", sample_rate=48000, channels=2, encoding="float32", loudspeakers=True) as writer,
     ):
         writer.write(noise(3, 5))
 
@@ -239,7 +303,7 @@ def test_an_exception_half_way_keeps_what_was_there(tmp_path: Path, failure: typ
     before = save(path, noise(1, 100))
 
     def interrupted() -> None:
-        with open_wave(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=True) as writer:
+        with open_audio(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=True) as writer:
             writer.write(noise(1, 50))
             raise failure
 
@@ -255,9 +319,9 @@ def test_a_killed_process_leaves_the_earlier_file(tmp_path: Path) -> None:
     before = save(path, noise(1, 100))
     script = f"""
 import numpy as np, pathlib
-from render.export import open_wave
+from render.export import open_audio
 path = pathlib.Path({str(path)!r})
-with open_wave(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=True) as writer:
+with open_audio(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=True) as writer:
     writer.write(np.zeros((1, 1_000_000), np.float32))
     print("half", flush=True)
     input()
@@ -277,12 +341,12 @@ def test_a_full_disk_is_one_line_and_keeps_what_was_there(tmp_path: Path) -> Non
     before = save(path, noise(1, 100))
     script = f"""
 import numpy as np, pathlib, resource
-from render.export import open_wave
+from render.export import open_audio
 from rooms.errors import InputError
 resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
 path = pathlib.Path({str(path)!r})
 try:
-    with open_wave(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=True) as writer:
+    with open_audio(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=True) as writer:
         for _ in range(100):
             writer.write(np.zeros((1, 1000), np.float32))
 except InputError as error:
@@ -302,6 +366,8 @@ def test_no_space_left_is_said_in_those_words(tmp_path: Path, monkeypatch: pytes
     )
     with pytest.raises(InputError, match=r"cannot write .*a\.wav: No space left on device; free some space"):
         save(tmp_path / "a.wav", noise(1, 100_000))
+    with pytest.raises(InputError, match=r"cannot write .*a\.flac: No space left on device; free some space"):
+        save(tmp_path / "a.flac", noise(1, 100_000), "flac24")
     with pytest.raises(InputError, match=r"cannot write .*a\.txt: No space left on device; free some space"):
         write_text(tmp_path / "a.txt", "report")
 
@@ -322,7 +388,7 @@ def test_a_foreign_error_inside_the_block_stays_what_it_was(tmp_path: Path) -> N
     """A stem that can't be read isn't a disk that can't be written."""
     with (
         pytest.raises(FileNotFoundError),
-        open_wave(tmp_path / "a.wav", sample_rate=48000, channels=1, encoding="float32", loudspeakers=True),
+        open_audio(tmp_path / "a.wav", sample_rate=48000, channels=1, encoding="float32", loudspeakers=True),
     ):
         (tmp_path / "stem.wav").open()
 

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from render.export import open_wave
+from render.export import open_audio
 from render.stems import describe, probe, read_blocks
 from rooms.errors import InputError
 
@@ -64,7 +64,7 @@ def test_uncompressed_samples_arrive_bit_exact(tmp_path: Path, suffix: str, subt
 def test_the_time_reference_of_a_broadcast_wave_is_kept(tmp_path: Path, channels: int) -> None:
     """Written by the export side, before and after the samples; 64 bits of it."""
     path = tmp_path / "a.wav"
-    with open_wave(
+    with open_audio(
         path,
         sample_rate=48000,
         channels=channels,
@@ -236,7 +236,7 @@ def test_the_first_sample_that_is_no_number_is_named(tmp_path: Path, value: floa
 def test_memory_stays_flat(tmp_path: Path) -> None:
     """Ten minutes take no more than one (within 5 %), conversion and description included."""
     for minutes in (1, 10):
-        with open_wave(
+        with open_audio(
             tmp_path / f"{minutes}.wav", sample_rate=44100, channels=2, encoding="pcm16", loudspeakers=True
         ) as writer:
             for _ in range(minutes * 60):
