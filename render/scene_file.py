@@ -323,7 +323,8 @@ def _section(name: str, table: SectionTable, seating: SeatingTable) -> Section:
     players = table.players or (place.players if place else 1)
     spacing = {"desk_width": seating.desk_width, "row_pitch": seating.row_pitch}
     if isinstance(where, ArcTable):
-        seated = seat(where.radius, where.azimuth, players, instrument, **spacing, facing=table.facing)
+        risers = {"riser": where.riser, "riser_step": where.riser_step}
+        seated = seat(where.radius, where.azimuth, players, instrument, **spacing, facing=table.facing, **risers)
     else:
         seated = seat_around(where, players, instrument, **spacing, facing=table.facing)
     return Section(name, instrument, seated)

@@ -131,21 +131,21 @@ def draw_elevation(axes: Axes, scene: Scene) -> Axes:
     axes.set(xlabel="y (m): audience to the left, upstage to the right", ylabel="z (m)")
     axes.grid(color="#000000", alpha=0.07, linewidth=0.6)
     for section in scene.sections:
-        risers = section.positions[:, 2] - section.instrument.height
-        for y, top in zip(section.positions[:, 1], risers, strict=True):
-            if top > 0.01:
-                axes.add_patch(Rectangle((y - 0.6, 0.0), 1.2, top, facecolor="#d9d4c8", zorder=1))
+        risers = section.positions[:, 2] - section.instrument.height - lower[2]
+        for y, height in zip(section.positions[:, 1], risers, strict=True):
+            if height > 0.01:
+                axes.add_patch(Rectangle((y - 0.6, lower[2]), 1.2, height, facecolor="#d9d4c8", zorder=1))
     _draw_dots(axes, scene, axis=1, other=2)
     labels: dict[str, Sequence[float]] = {}  # one for what hangs at one height
     for array, capsule in scene.capsules:
         y, z = capsule.position[1:]
-        axes.plot([y, y], [0, z], color=FAINT, linewidth=0.7, linestyle=(0, (2, 2)), zorder=1.5)
+        axes.plot([y, y], [lower[2], z], color=FAINT, linewidth=0.7, linestyle=(0, (2, 2)), zorder=1.5)
         if not capsule.is_omni:
             _draw_arrow(axes, (y, z), capsule.axis[1:] * 0.9)
         labels.setdefault(f"{array.name} {z:.1f} m", (y, z))
     seats = [p.position[1:] for s in scene.sections for p in s.players]
     points = [capsule.position[1:] for _, capsule in scene.capsules]
-    floor = [(y, 0.0) for y in np.arange(lower[1], upper[1], 0.3)]
+    floor = [(y, lower[2]) for y in np.arange(lower[1], upper[1], 0.3)]
     _label_points(axes, list(labels.values()), list(labels), obstacles=[*seats, *points, *floor])
     return axes
 

@@ -138,7 +138,7 @@ def hall(table: HallTable | str) -> Hall:
     if bare is not None:
         raise InputError(f"surface '{bare}' has no material; give one, or the preset of a hall")
     surfaces = {str(key): value for key, value in table.surfaces.items()}
-    box = Box(table.size, table.conductor)
+    box = Box(table.size, table.conductor, table.stage_height)
     materials = []
     for surface in SURFACES:
         try:

@@ -27,7 +27,7 @@ RECEIVERS = ((0.30, 0.50), (0.55, 0.62), (0.72, 0.75), (0.42, 0.88))
 """Four omnis in the house, alike."""
 
 SOURCE_HEIGHT, RECEIVER_HEIGHT = 1.5, 1.2
-"""m above the floor (ISO 3382-1, 4.2 and 4.3); a low hall takes half its height at most."""
+"""m above stage and floor (ISO 3382-1, 4.2 and 4.3); a low hall takes half its height at most."""
 
 LONGEST = 20.0
 """s; a longer reverberation time is none of a hall for music."""
@@ -48,11 +48,12 @@ BLEND_COUNT = 10.0
 """This many reflections of like strength within the window blend (Polack 1993)."""
 
 
-def _points(hall: Hall, places: tuple[tuple[float, float], ...], height: float) -> NDArray[np.float64]:
-    """Return points in the scene's frame for places given as parts of width and depth."""
+def _points(hall: Hall, places: tuple[tuple[float, float], ...], floor: float, height: float) -> NDArray[np.float64]:
+    """Return points in the scene's frame for places given as parts of width and depth, above a floor."""
     low, size = hall.box.lower, np.array(hall.box.size)
+    room = (hall.box.upper[2] - floor) / 2.0
     return np.array(
-        [(low[0] + x * size[0], low[1] + (1.0 - y) * size[1], min(height, size[2] / 2.0)) for x, y in places]
+        [(low[0] + x * size[0], low[1] + (1.0 - y) * size[1], floor + min(height, room)) for x, y in places]
     )
 
 
@@ -86,8 +87,8 @@ def expected_T30(hall: Hall) -> NDArray[np.float64]:
 
 def _decay_times(hall: Hall) -> NDArray[np.float64]:
     """Return T30 in s per band: infinite where it is longer than `LONGEST`, 0 where nothing rings."""
-    sources = [omni(p) for p in _points(hall, SOURCES, SOURCE_HEIGHT)]
-    receivers = [omni(p) for p in _points(hall, RECEIVERS, RECEIVER_HEIGHT)]
+    sources = [omni(p) for p in _points(hall, SOURCES, 0.0, SOURCE_HEIGHT)]
+    receivers = [omni(p) for p in _points(hall, RECEIVERS, -hall.box.stage_height, RECEIVER_HEIGHT)]
     arrivals = np.array([[np.linalg.norm(s.points - r.points) for r in receivers] for s in sources])
     arrivals /= hall.speed_of_sound
     exact = 2.0 * _root_volume(hall)
@@ -199,8 +200,8 @@ def mixing_time(hall: Hall) -> float:
     least, most = _root_volume(hall), 0.4
     if least >= most:
         return most
-    source = _points(hall, SOURCES[:1], SOURCE_HEIGHT)[0]
-    receiver = _points(hall, RECEIVERS[1:2], RECEIVER_HEIGHT)[0]
+    source = _points(hall, SOURCES[:1], 0.0, SOURCE_HEIGHT)[0]
+    receiver = _points(hall, RECEIVERS[1:2], -hall.box.stage_height, RECEIVER_HEIGHT)[0]
     paths = early_reflections(hall, source, receiver, most)
     energy = 10.0 ** (paths.level_db[:, int(np.argmax(BANDS == 1000.0))] / 10.0)
     for start in np.arange(least, most - BLEND_WINDOW, STEP):

@@ -28,15 +28,18 @@ class Box:
         Width (x), depth (y) and height (z) in m, each positive.
     conductor : tuple of float
         Where the scene's origin lies, in m: from the left wall (audience's left), from the stage's back wall.
+    stage_height : float
+        How far the floor lies below the stage, and so below the origin, in m. The platform itself is not there.
 
     Raises
     ------
     InputError
-        If a side is not positive or the conductor stands outside.
+        If a side is not positive, or the conductor or the stage is outside.
     """
 
     size: tuple[float, float, float]
     conductor: tuple[float, float]
+    stage_height: float = 0.0
 
     def __post_init__(self) -> None:
         if not all(np.isfinite(self.size)) or min(self.size) <= 0:
@@ -47,11 +50,15 @@ class Box:
                 f"conductor {[x, y]} m from the left and the stage's back wall lies outside the hall; "
                 f"allowed: 0 to {self.size[0]:g} and 0 to {self.size[1]:g} m"
             )
+        if not 0 <= self.stage_height < self.size[2]:
+            raise InputError(
+                f"stage height {self.stage_height:g} m lies outside the hall; allowed: 0 to {self.size[2]:g} m"
+            )
 
     @property
     def lower(self) -> NDArray[np.float64]:
         """Corner with the smallest coordinates in m, shape (3,)."""
-        return np.array([-self.conductor[0], self.conductor[1] - self.size[1], 0.0])
+        return np.array([-self.conductor[0], self.conductor[1] - self.size[1], 0.0 - self.stage_height])
 
     @property
     def upper(self) -> NDArray[np.float64]:

@@ -101,8 +101,8 @@ def _position(table: ArrayTable, hall: Hall) -> tuple[float, float, float]:
     if table.position is not None:
         return table.position
     if table.position_share is not None:
-        house_wall, height = float(hall.box.lower[1]), hall.box.size[2]
-        return (0.0, table.position_share.house * house_wall, table.position_share.height * height)
+        _, house_wall, floor = hall.box.lower.tolist()
+        return (0.0, table.position_share.house * house_wall, floor + table.position_share.height * hall.box.size[2])
     return (0.0, 0.0, 0.0)
 
 
@@ -111,9 +111,10 @@ def _spot(table: SpotTable, section: Section) -> Capsule:
     x, y, z = section.centre.tolist()
     distance = math.hypot(x, y)
     nearer = max(distance - table.distance, 0.0) / distance if distance > 0 else 0.0
-    position = (x * nearer, y * nearer, table.height)
+    height = z - section.instrument.height + table.height
+    position = (x * nearer, y * nearer, height)
     azimuth = math.degrees(math.atan2(x, y))
-    elevation = math.degrees(math.atan2(z - table.height, distance * (1.0 - nearer)))
+    elevation = math.degrees(math.atan2(z - height, distance * (1.0 - nearer)))
     return Capsule(section.name, position, (azimuth, elevation), table.pattern, section=section.name)
 
 

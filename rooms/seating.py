@@ -22,6 +22,8 @@ def seat(
     desk_width: float,
     row_pitch: float,
     facing: float | None = None,
+    riser: float = 0.0,
+    riser_step: float = 0.0,
 ) -> tuple[Player, ...]:
     """Seat players in desks of two on a part of the stage around the conductor.
 
@@ -44,6 +46,10 @@ def seat(
         From row to row in m.
     facing : float, optional
         Azimuth the players look to, in degrees; left out: each to the conductor.
+    riser : float
+        Height of the first row above the stage floor in m.
+    riser_step : float
+        How much higher each further row stands, in m.
 
     Returns
     -------
@@ -66,11 +72,11 @@ def seat(
             f"{azimuth[0]:g} to {azimuth[1]:g}° holds {2 * room}; widen the arc or take fewer players"
         )
     seated: list[Player] = []
-    for distance, capacity in rows:
+    for row, (distance, capacity) in enumerate(rows):
         here = min(capacity, desks - (len(seated) + 1) // 2)
         spread = [start + (end - start) * (i + 0.5) / here for i in range(here)]
         for angle in sorted(spread, key=lambda a: (round(math.cos(a), 9), a)):
-            centre = (distance * math.sin(angle), distance * math.cos(angle), 0.0)
+            centre = (distance * math.sin(angle), distance * math.cos(angle), riser + row * riser_step)
             seated += _desk(centre, angle, min(2, players - len(seated)), instrument, facing)
     return tuple(seated)
 

@@ -34,6 +34,7 @@ Side = Annotated[Number, Field(gt=0, le=300)]
 Angle = Annotated[Number, Field(ge=-360, le=360)]
 Decibel = Annotated[Number, Field(ge=-120, le=60)]
 Share = Annotated[Number, Field(ge=0, le=1)]
+Rise = Annotated[Number, Field(ge=0, le=5)]
 Seconds = Annotated[Number, Field(gt=0, le=30)]
 Count = Annotated[int, Strict()]
 Players = Annotated[Count, Field(ge=1, le=200)]
@@ -145,6 +146,11 @@ class HallTable(Preset):
         description="Where the conductor stands, the origin of all positions, in m: from the left wall "
         "(audience's left) and from the stage's back wall; needed without a preset",
     )
+    stage_height: Rise = Field(
+        default=0.0,
+        description="Height of the stage above the hall's floor in m; positions count from the stage. The hall stays a "
+        "box: its whole floor lies that much lower, and the platform itself neither reflects nor shades",
+    )
     surfaces: dict[Surface, MaterialOrName] = Field(
         default_factory=dict,
         description="Material of each of the six surfaces: a material's name, or a table with nine values of "
@@ -173,6 +179,8 @@ class ArcTable(Table):
     azimuth: tuple[Angle, Angle] = Field(
         description="From and to, in degrees: 0 looks upstage, positive to the audience's right"
     )
+    riser: Rise = Field(default=0.0, description="Height of the first row's riser above the stage floor in m")
+    riser_step: Rise = Field(default=0.0, description="How much higher each further row stands, in m")
 
 
 class PlaceTable(Table):
@@ -232,7 +240,9 @@ class CapsuleTable(Table):
 class SpotTable(Table):
     """How one spot is hung in front of every section."""
 
-    height: Annotated[Number, Field(gt=0, le=20)] = Field(description="Above the stage floor in m")
+    height: Annotated[Number, Field(gt=0, le=20)] = Field(
+        description="Above the floor or riser the section stands on, in m"
+    )
     distance: Annotated[Number, Field(ge=0, le=20)] = Field(
         description="From the section's centre towards the conductor in m"
     )

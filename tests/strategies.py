@@ -12,6 +12,9 @@ from rooms import catalogue
 STRINGS = {"violins-1": 24, "violins-2": 16, "violas": 16, "cellos": 10, "basses": 2}
 """Sections every full plan seats, with a number of players that fits in all of them."""
 
+SMALL_PLANS = ("chamber-arc", "strings-and-choir")
+"""Plans that don't."""
+
 decibels = st.integers(-40, 12).map(lambda tenths: tenths / 2)
 
 
@@ -46,7 +49,7 @@ def scenes(draw: st.DrawFn) -> dict[str, Any]:
         hall["surfaces"] = {"floor": draw(st.sampled_from(catalogue.names("materials")))}
     if draw(st.booleans()):
         hall["T30"] = draw(st.floats(0.3, 6.0))
-    plan = draw(st.sampled_from([n for n in catalogue.names("seating") if n != "chamber-arc"]))
+    plan = draw(st.sampled_from([n for n in catalogue.names("seating") if n not in SMALL_PLANS]))
     sections = {
         name: {"players": draw(st.integers(1, STRINGS[name])), "gain": draw(decibels), "stem": f"stems/{name}.wav"}
         for name in chosen

@@ -61,6 +61,12 @@ def at(sections: str, x: float, y: float, z: float = 0.0) -> str:
     return sections.replace("position = [-2.0, 2.0, 0.0]", f"position = [{x}, {y}, {z}]")
 
 
+def on_an_arc(keys: str) -> str:
+    """Return the sections' tables with the left one on an arc with more keys."""
+    arc = f"arc = {{radius = [2, 3], azimuth = [0, 90], {keys}}}"
+    return SECTIONS.replace("position = [-2.0, 2.0, 0.0]", arc)
+
+
 def hung(x: float, y: float, z: float, more: str = "") -> str:
     """Return the tables of an array of one capsule."""
     return f'[arrays.close]\ncapsules = [{{name = "mono", at = [{x}, {y}, {z}]{more}}}]\n'
@@ -91,6 +97,22 @@ BAD_SCENES = {
     "unknown plan": (
         {"more": '[seating]\nplan = "violins-togehter"'},
         r"'violins-togehter'; did you mean 'violins-together'\?$",
+    ),
+    "riser below the floor": (
+        {"sections": on_an_arc("riser = -0.2")},
+        r"scene\.toml:\d+: section 'left': arc: riser: found -0\.2; allowed: 0 and above",
+    ),
+    "row step of text": (
+        {"sections": on_an_arc('riser_step = "x"')},
+        r"scene\.toml:\d+: section 'left': arc: riser_step: found 'x'; allowed: a number",
+    ),
+    "player through the ceiling": (
+        {"sections": on_an_arc("riser = 5.0")},
+        r"scene\.toml:\d+: section 'left': player 1 of 1 at .* is outside the hall",
+    ),
+    "stage in the cellar": (
+        {"hall": hall_text().replace("[hall]\n", "[hall]\nstage_height = -1.0\n")},
+        r"scene\.toml:\d+: hall: stage_height: found -1; allowed: 0 and above",
     ),
     "unknown material": (
         {"hall": hall_text().replace("floor = {", 'floor = "marbel-floor" # {')},

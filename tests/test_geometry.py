@@ -20,6 +20,14 @@ def test_the_conductor_stands_as_far_from_the_walls_as_told() -> None:
     np.testing.assert_array_equal(BOX.upper, [12.0, 5.0, 12.0])
 
 
+def test_the_floor_lies_below_the_stage_by_its_height() -> None:
+    raised = Box(BOX.size, BOX.conductor, 0.9)
+    np.testing.assert_allclose(raised.lower, [-8.0, -25.0, -0.9])
+    np.testing.assert_allclose(raised.upper, [12.0, 5.0, 11.1])
+    with pytest.raises(InputError, match="stage height 12 m lies outside the hall; allowed: 0 to 12 m"):
+        Box(BOX.size, BOX.conductor, 12.0)
+
+
 def test_areas_follow_the_order_of_the_surfaces() -> None:
     assert dict(zip(SURFACES, BOX.areas, strict=True)) == {
         "left-wall": 360.0,

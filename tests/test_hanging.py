@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -75,6 +76,20 @@ def test_each_section_has_a_spot_that_looks_at_it_from_the_conductor_s_side() ->
         assert 1.0 <= np.linalg.norm(way) <= 1.6  # 1 to 1.5 m: a microphone maker's advice
         assert np.hypot(*capsule.position[:2]) < np.hypot(*section.centre[:2])
         assert (capsule.section, capsule.stereo) == (section.name, None)
+
+
+def test_a_spot_hangs_as_high_over_a_riser_as_over_the_floor() -> None:
+    raised = Section("raised", CHAIR, (Player((3.0, 4.0, 1.5), -143.0),))
+    table = catalogue.resolve(ArrayTable(preset="spots"))
+    (low,), (high,) = (hang("spots", table, HALL, [section]).capsules for section in (SECTIONS[1], raised))
+    np.testing.assert_allclose(np.subtract(high.position, low.position), [0.0, 0.0, 0.4], atol=1e-12)
+    assert high.aim == pytest.approx(low.aim)
+
+
+def test_an_array_by_shares_of_the_hall_counts_from_its_floor() -> None:
+    hall = replace(HALL, box=replace(HALL.box, stage_height=1.0))
+    table = catalogue.resolve(ArrayTable(preset="ambience-pair"))
+    np.testing.assert_allclose(hang("ambience", table, hall, SECTIONS).positions[:, 2], 0.6 * 17.0 - 1.0)
 
 
 @pytest.mark.parametrize(

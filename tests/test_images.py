@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -112,6 +114,18 @@ def test_a_mirrored_scene_sounds_the_same() -> None:
         )
 
     np.testing.assert_allclose(side(-1.0), side(1.0), atol=1e-9)
+
+
+def test_a_stage_raises_all_that_stands_on_it_and_is_not_there_itself() -> None:
+    """0.9 m of stage: as the same box with player and capsule 0.9 m higher."""
+
+    def sound(stage: float) -> np.ndarray:
+        lift = 0.9 - stage
+        room = replace(ROOM, box=replace(ROOM.box, stage_height=stage))
+        ear = Capsule("ear", (1.5, -2.0, 3.0 + lift), (40.0, -10.0), "cardioid")
+        return paths_of(Scene(room, (solo((3.0, 4.0, 1.2 + lift), "horn", HORN),), (microphones(ear),), 48000))
+
+    np.testing.assert_allclose(sound(0.9), sound(0.0), atol=1e-9)
 
 
 @pytest.mark.parametrize("pattern", PATTERNS)

@@ -130,6 +130,7 @@ def test_no_two_players_of_a_plan_touch_whatever_the_numbers(data: st.DataObject
         ("basses-centre-back", (16, 14, 12, 10, 8)),
         ("full-orchestra", (16, 14, 12, 10, 8, 2, 2, 2, 2, 4, 2, 3)),  # pairs of winds
         ("chamber-arc", (6, 5, 4, 3, 1)),  # common practice, no source
+        ("strings-and-choir", (6, 5, 4, 3, 1, 14, 14, 14, 14)),  # common practice, no source
     ],
 )
 def test_a_plan_seats_the_orchestra_it_is_made_for(name: str, counts: tuple[int, ...]) -> None:
@@ -137,6 +138,32 @@ def test_a_plan_seats_the_orchestra_it_is_made_for(name: str, counts: tuple[int,
     assert isinstance(plan, SeatingTable)
     for place, count in zip(plan.sections.values(), counts, strict=True):
         assert capacity(place.arc, plan) >= count
+
+
+@given(arcs, st.floats(0.0, 1.0), st.floats(0.0, 0.5))
+def test_each_row_stands_a_step_higher_and_nobody_moves_sideways(
+    arc: tuple[float, float, float, float], riser: float, step: float
+) -> None:
+    inner, depth, start, width = arc
+    where = ((inner, inner + depth), (start, start + width))
+    holds = capacity(ArcTable(radius=where[0], azimuth=where[1]), SeatingTable())
+    level = places(seat(*where, holds, CHAIR, **SPACING))
+    raised = places(seat(*where, holds, CHAIR, **SPACING, riser=riser, riser_step=step))
+    np.testing.assert_array_equal(raised[:, :2], level[:, :2])
+    # A player sits beside the middle of the desk: the row is the ring just inside.
+    row = np.floor((np.hypot(*level[:, :2].T) - inner) / SPACING["row_pitch"] + 1e-6)
+    np.testing.assert_allclose(raised[:, 2], CHAIR.height + riser + row * step, atol=1e-12)
+
+
+@pytest.mark.parametrize(("name", "strings"), [("full-orchestra", 5), ("strings-and-choir", 5)])
+def test_winds_and_choirs_stand_on_risers_and_strings_on_the_floor(name: str, strings: int) -> None:
+    """0.1 to 0.4 m a step: common practice, no source."""
+    plan = catalogue.load("seating", name)
+    assert isinstance(plan, SeatingTable)
+    arcs = [place.arc for place in plan.sections.values()]
+    assert all(arc.riser == 0.0 for arc in arcs[:strings])
+    assert all(0.1 <= arc.riser <= 0.4 for arc in arcs[strings:])
+    assert all(arc.riser_step == 0.0 or 0.1 <= arc.riser_step <= 0.4 for arc in arcs)
 
 
 @given(st.floats(-9, 9), st.floats(0.5, 9), st.integers(1, 40))
