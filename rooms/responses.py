@@ -6,11 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.signal
 from numpy.typing import NDArray
 
 from rooms.decay import expected_T30, mixing_time
 from rooms.echogram import STEP, Radiators, air_loss, grid_size, omni
+from rooms.filters import high_pass
 from rooms.images import early_part, path_levels
 from rooms.late import late_part
 from rooms.microphones import Capsule
@@ -143,7 +143,7 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
         direct_part[n, :, :length] = images[0]
         responses[n, :, :length] += images.sum(axis=0)
         for part in (responses[n], early[n], direct_part[n]):
-            part[:] = _without_dc(part, rate) * _closing(part.shape[1], rate)
+            part[:] = high_pass(part, SUBSONIC, rate) * _closing(part.shape[1], rate)
     tell(1.0)
 
     distances = np.linalg.norm(
@@ -164,15 +164,6 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
         mixing_time=mixed,
         T30=T30,
     )
-
-
-def _without_dc(responses: NDArray[np.float32], rate: float) -> NDArray[np.float64]:
-    """Return responses through a causal second-order Butterworth high-pass at `SUBSONIC`, last axis samples."""
-    w = np.tan(np.pi * SUBSONIC / rate)  # bilinear transform of s²/(s² + √2·s + 1)
-    scale = 1.0 + np.sqrt(2.0) * w + w**2
-    b = np.array([1.0, -2.0, 1.0]) / scale
-    a = np.array([1.0, 2.0 * (w**2 - 1.0) / scale, (1.0 - np.sqrt(2.0) * w + w**2) / scale])
-    return np.asarray(scipy.signal.lfilter(b, a, responses.astype(np.float64), axis=-1))
 
 
 def _closing(samples: int, rate: float) -> NDArray[np.float32]:
