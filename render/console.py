@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from render.mix import capsule_delays, default_gain_db, main_array, stereo_law
+from render.buses import Bus
+from render.mix import capsule_delays, default_gain_db, main_array, stereo_law, widened
 from render.scene_file import SceneFile
 from render.voices import section_of
+from rooms.filters import high_pass
 from rooms.responses import Responses
 from rooms.units import amplitude
 
@@ -45,7 +48,7 @@ class Console:
 
 
 def set_console(scene_file: SceneFile, responses: Responses) -> Console:
-    """Apply the scene's gains, delays and offset to its responses.
+    """Apply all of the scene's mix to its responses: gains, sends, parts, high-pass, polarity, delays, offset.
 
     Raises
     ------
@@ -54,7 +57,7 @@ def set_console(scene_file: SceneFile, responses: Responses) -> Console:
     """
     scene = responses.scene
     speed, rate = scene.hall.speed_of_sound, scene.sample_rate
-    main = main_array(scene.arrays)
+    main = main_array(scene_file.arrays)  # heard or not: muting it moves no spot
     gain_db = default_gain_db(scene_file) if scene_file.mix_gain is None else scene_file.mix_gain
     delays = capsule_delays(scene.arrays, scene_file.sections, scene_file.buses, main, speed) - scene_file.mix_offset
     early = responses.arrivals + delays
@@ -67,21 +70,49 @@ def set_console(scene_file: SceneFile, responses: Responses) -> Console:
             f"'{capsule.name}' of array '{array.name}' {-early.min() * 1e3:.1f} ms before that; "
             f"allowed: up to {np.floor((scene_file.mix_offset + early.min()) * 1e4) / 1e4:g} s",
         )
-    capsule_gains = amplitude([gain_db + scene_file.buses[array.name].gain for array, _ in scene.capsules])
-    section_gains = amplitude([scene_file.section_gains[section_of(s.name)] for s in scene.sections])
-    gains = (section_gains[:, None] * capsule_gains).astype(np.float32)
+    buses = [scene_file.buses[array.name] for array, _ in scene.capsules]
+    gains = _gains(scene_file, [section_of(section.name) for section in scene.sections], buses, gain_db)
     shifts = np.rint(delays * rate).astype(int)
     moved = np.zeros((*gains.shape, responses.samples.shape[2] + int(shifts.max())), dtype=np.float32)
-    for m, shift in enumerate(shifts):
-        source = responses.samples[:, m, max(-shift, 0) :]
+    for m, (bus, shift) in enumerate(zip(buses, shifts, strict=True)):
+        source = _shaped(responses, m, bus)[:, max(-shift, 0) :]
         at = max(shift, 0)
         moved[:, m, at : at + source.shape[1]] = source * gains[:, m, None]
     ends = np.cumsum([len(array.capsules) for array in scene.arrays])
+    channels = {a.name: slice(end - len(a.capsules), end) for a, end in zip(scene.arrays, ends, strict=True)}
+    law = stereo_law(scene.arrays, scene_file.sections, main, speed)
+    energies = amplitude([capsule.gain for _, capsule in scene.capsules]) ** 2
+    for name, capsules in channels.items():
+        law[:, capsules] = widened(law[:, capsules], energies[capsules], scene_file.buses[name].width)
     return Console(
         responses=moved,
-        law=stereo_law(scene.arrays, scene_file.sections, main, speed).astype(np.float32),
-        channels={a.name: slice(end - len(a.capsules), end) for a, end in zip(scene.arrays, ends, strict=True)},
+        law=law.astype(np.float32),
+        channels=channels,
         sections=tuple(section.name for section in scene.sections),
         capsules=tuple((array.name, capsule.name) for array, capsule in scene.capsules),
         gain_db=gain_db,
     )
+
+
+def _gains(scene_file: SceneFile, sections: Sequence[str], buses: Sequence[Bus], gain_db: float) -> NDArray[np.float32]:
+    """Return the amplitude of each section in each capsule, negative where polarity is inverted."""
+    of_sections = amplitude([scene_file.section_gains[name] for name in sections])
+    of_capsules = amplitude([gain_db + bus.level for bus in buses])
+    of_capsules[[bus.invert_polarity for bus in buses]] *= -1.0
+    sends = amplitude([[bus.sends.get(name, 0.0) for bus in buses] for name in sections])
+    return np.asarray(of_sections[:, None] * of_capsules * sends, dtype=np.float32)
+
+
+def _shaped(responses: Responses, m: int, bus: Bus) -> NDArray[np.float32]:
+    """Return a capsule's responses with direct, early and late at the bus's gains, and its high-pass.
+
+    Shape (sections, samples). At 0 dB the samples come back as they are, bit by bit.
+    """
+    direct, early, late = amplitude([bus.direct, bus.early, bus.late]).astype(np.float32)
+    shaped: NDArray[np.float32] = late * responses.samples[:, m]
+    begun = slice(responses.early.shape[2])
+    shaped[:, begun] += (direct - late) * responses.direct[:, m]
+    shaped[:, begun] += (early - late) * responses.early[:, m]
+    if bus.high_pass is None:
+        return shaped
+    return high_pass(shaped, bus.high_pass, responses.scene.sample_rate).astype(np.float32)

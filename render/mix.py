@@ -8,14 +8,25 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from render.scene_file import Bus, SceneFile
+from render.buses import Bus
+from render.scene_file import SceneFile
 from rooms.errors import InputError
 from rooms.hanging import constant_power
 from rooms.microphones import Array
 from rooms.players import Section
 from rooms.units import BAND_NAMES, energy_db
 
-__all__ = ["capsule_delays", "default_gain_db", "default_offset_s", "image_position", "main_array", "stereo_law"]
+__all__ = [
+    "capsule_delays",
+    "default_gain_db",
+    "default_offset_s",
+    "heard_arrays",
+    "image_position",
+    "left_out",
+    "main_array",
+    "stereo_law",
+    "widened",
+]
 
 FULL_LEVEL_DB, FULL_TIME_S = 15.0, 0.0011
 """Differences between the channels that each place a sound fully to one side; smaller ones add in proportion (a
@@ -26,6 +37,33 @@ IMAGE_BAND = BAND_NAMES.index("1000")
 
 HEADROOM_S = 0.001
 """What a fitting offset leaves before the first arrival."""
+
+
+def heard_arrays(scene_file: SceneFile) -> tuple[Array, ...]:
+    """Return the arrays that are heard: those that are soloed, or all where none is, less those that are muted.
+
+    Raises
+    ------
+    InputError
+        If none is left.
+    """
+    buses = scene_file.buses
+    soloed = any(bus.solo for bus in buses.values())
+    heard = tuple(a for a in scene_file.arrays if not buses[a.name].mute and (buses[a.name].solo or not soloed))
+    if not heard:
+        which = "all soloed arrays" if soloed else "all arrays"
+        raise scene_file.file.error(("arrays",), f"{which} are muted; nothing would be heard")
+    return heard
+
+
+def left_out(scene_file: SceneFile) -> list[str]:
+    """Return a sentence on what a solo leaves out, if there is one: files differ from those of the whole mix."""
+    if not any(bus.solo for bus in scene_file.buses.values()):
+        return []
+    heard = [array.name for array in heard_arrays(scene_file)]
+    others = [array.name for array in scene_file.arrays if array.name not in heard]
+    without = f"{', '.join(others)}: neither in the mix nor written" if others else "no array is left out"
+    return [f"solo: the mix holds only {', '.join(heard)}; {without}"]
 
 
 def main_array(arrays: Sequence[Array]) -> Array:
@@ -87,6 +125,27 @@ def stereo_law(
             position = image_position(main, centre, speed_of_sound) if pair else _azimuth(centre) / half_angle
             laws.append(constant_power(float(np.clip(position, -1.0, 1.0))))
     return np.array(laws, dtype=np.float64).T
+
+
+def widened(law: NDArray[np.float64], energies: NDArray[np.float64], width: float) -> NDArray[np.float64]:
+    """Return the stereo law of an array with another width, shape (2, capsules).
+
+    Mid and side of the two channels at 1 : width, and all of it at the power it had, capsules heard as independent:
+    so a narrower array stays as loud in the mix. All capsules change alike, so their balance stays, too.
+
+    Parameters
+    ----------
+    law : ndarray, shape (2, capsules)
+        Amplitudes into left and right.
+    energies : ndarray, shape (capsules,)
+        What the capsules carry re each other.
+    width : float
+        0 is mono, 1 leaves the law as it is, 2 doubles the side.
+    """
+    mixed = width * law + (1.0 - width) * law.mean(axis=0)
+    before, after = (float((energies * amplitudes**2).sum()) for amplitudes in (law, mixed))
+    scale = math.sqrt(before / after) if after > 0.0 else 1.0  # sides alone are silent in mono
+    return np.asarray(scale * mixed)
 
 
 def capsule_delays(

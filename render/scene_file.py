@@ -10,6 +10,7 @@ from typing import Annotated
 
 from pydantic import Field, StringConstraints
 
+from render.buses import BalanceTable, Bus, array_buses
 from render.cue_stems import Channels, Cue, Start, Stem, StemFolderTable, StemOrFile, StemTable, cue_stems
 from rooms import catalogue
 from rooms.errors import InputError, did_you_mean, nearest
@@ -37,7 +38,6 @@ from rooms.tables import (
 from rooms.toml_reader import Location, TomlFile, read_toml, validate
 
 __all__ = [
-    "Bus",
     "Cue",
     "MixTable",
     "SceneFile",
@@ -86,11 +86,14 @@ class SectionTable(Table):
 
 
 class MixTable(Table):
-    """What all outputs have in common."""
+    """What all outputs have in common, and the balance of the arrays."""
 
     gain: Decibel | None = Field(default=None, description="Gain of all outputs in dB; left out: from geometry")
     offset: Annotated[Number, Field(ge=0, le=10)] = Field(
         default=0.0, description="Time removed from the start of all outputs in s"
+    )
+    balance: BalanceTable = Field(
+        default_factory=BalanceTable, description="Gain of each purpose, on top of the arrays' own gains"
     )
 
 
@@ -116,28 +119,6 @@ class SceneTable(Table):
     stems: StemFolderTable | None = Field(
         default=None, description="A folder of stems that are found by their names; left out: each is named"
     )
-
-
-@dataclass(frozen=True)
-class Bus:
-    """An array's place in the mix.
-
-    Parameters
-    ----------
-    gain : float
-        dB.
-    mute : bool
-        Leave it out.
-    delay : float
-        Added delay in s.
-    align : bool
-        Delay each spot so that its own section arrives together with the main array.
-    """
-
-    gain: float
-    mute: bool
-    delay: float
-    align: bool
 
 
 @dataclass(frozen=True)
@@ -249,6 +230,8 @@ def build_scene(file: TomlFile) -> SceneFile:
             arrays.append(hang(name, array_tables[name], hall, sections))
     stems = {name: StemTable(stem=t.stem, start=t.start, channels=t.channels) for name, t in section_tables.items()}
     cues, notes, faults = cue_stems(file, stems, table.cues, table.stems)
+    with _located(file, ()):
+        buses = array_buses(array_tables, table.mix.balance, [s.name for s in sections])
     scene_file = SceneFile(
         file=file,
         title=table.title,
@@ -260,7 +243,7 @@ def build_scene(file: TomlFile) -> SceneFile:
         arrays=tuple(arrays),
         section_gains={name: t.gain for name, t in section_tables.items()},
         fold={name: t.fold for name, t in section_tables.items()},
-        buses={name: Bus(t.gain, t.mute, t.delay, t.align) for name, t in array_tables.items()},
+        buses=buses,
         mix_gain=table.mix.gain,
         mix_offset=table.mix.offset,
         cues=cues,

@@ -10,6 +10,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from render.buses import BalanceTable
 from render.cue_stems import StemFolderTable, StemTable
 from render.export import write_text
 from render.scene_file import MixTable, SceneTable, SectionTable
@@ -45,6 +46,7 @@ HEADINGS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("A surface's material, and files of materials", MaterialTable),
     ("`instrument`, and files of instruments", InstrumentTable),
     ("`[mix]`", MixTable),
+    ("`[mix.balance]`", BalanceTable),
     ("`[cues.NAME]`: a stem as a table", StemTable),
     ("`[stems]`", StemFolderTable),
 )
@@ -96,6 +98,8 @@ def _kind(field: dict[str, Any], schema: dict[str, Any]) -> str:
         return "table"
     if "enum" in field:
         return ", ".join(f"`{value}`" for value in field["enum"])
+    if "const" in field:
+        return f'`"{field["const"]}"`'
     kind = field.get("type")
     if kind == "array":
         items = field.get("prefixItems") or [field["items"]]

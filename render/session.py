@@ -18,6 +18,7 @@ from render.console import Console, set_console
 from render.convolve import convolve_groups
 from render.export import AudioWriter, Encoding, open_audio
 from render.loudness import LoudnessMeter
+from render.mix import heard_arrays, left_out
 from render.report import Report, Timing, WrittenFile, build_report, centre_capsule, write_report
 from render.scene_file import Cue, SceneFile, read_scene
 from render.voices import Voice, common_rate, cue_voices, halved_sections, parts, probe_stems, read_voices, section_of
@@ -92,10 +93,8 @@ def render_scene(
     scene_file = read_scene(scene_path)
     headers = probe_stems(scene_file)
     rate, notes = common_rate(scene_file, headers)
-    warnings = [*scene_file.stem_notes, *notes]
-    arrays = tuple(array for array in scene_file.arrays if not scene_file.buses[array.name].mute)
-    if not arrays:
-        raise scene_file.file.error(("arrays",), "all arrays are muted; nothing would be heard")
+    warnings = [*scene_file.stem_notes, *notes, *left_out(scene_file)]
+    arrays = heard_arrays(scene_file)
     folders = ("mix", "figures", *(["stems"] if stems else []))
     for name in folders:
         _make_folder(folder / name)

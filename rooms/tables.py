@@ -6,6 +6,7 @@ documentation of the scene file and of its JSON schema.
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Strict, Tag
@@ -16,6 +17,7 @@ __all__ = [
     "ArcTable",
     "ArrayTable",
     "CapsuleTable",
+    "Fader",
     "HallTable",
     "InstrumentTable",
     "MaterialTable",
@@ -33,6 +35,11 @@ Point = tuple[Coordinate, Coordinate, Coordinate]
 Side = Annotated[Number, Field(gt=0, le=300)]
 Angle = Annotated[Number, Field(ge=-360, le=360)]
 Decibel = Annotated[Number, Field(ge=-120, le=60)]
+Fader = Annotated[
+    Annotated[Decibel, Tag("level")] | Annotated[Literal["off"], Tag("off")],
+    Discriminator(lambda value: "off" if isinstance(value, str) else "level"),
+    BeforeValidator(lambda value: "off" if value == -math.inf else value),
+]
 Share = Annotated[Number, Field(ge=0, le=1)]
 Rise = Annotated[Number, Field(ge=0, le=5)]
 Seconds = Annotated[Number, Field(gt=0, le=30)]
@@ -278,12 +285,46 @@ class ArrayTable(Preset):
     )
     each_section: SpotTable | None = Field(default=None, description="One spot for every section, in place of capsules")
     capsules: tuple[CapsuleTable, ...] = Field(default=(), description="The microphones")
-    gain: Decibel = Field(default=0.0, description="Gain of the array in the mix in dB; replaces the preset's")
-    mute: Flag = Field(default=False, description="Leave it out of the mix")
-    delay: Annotated[Number, Field(ge=-1, le=1)] = Field(default=0.0, description="Added delay in the mix in s")
-    align: Flag = Field(
-        default=False, description="Delay each spot so that its own section arrives together with the main array"
+    gain: Decibel = Field(
+        default=0.0,
+        description="Gain of the array in the mix in dB; replaces the preset's. The balance of its purpose in "
+        "[mix.balance] is added",
     )
+    mute: Flag = Field(default=False, description="Leave it out of the mix; nothing else moves")
+    solo: Flag = Field(
+        default=False,
+        description="For auditioning: as long as any array is soloed, only soloed arrays that aren't muted are heard",
+    )
+    delay: Annotated[Number, Field(ge=-1, le=1)] = Field(
+        default=0.0, description="Added delay in the mix in s; usually 0 to 0.02 for spots"
+    )
+    align: Flag = Field(
+        default=False,
+        description="Delay each spot so that its own section arrives together with the main array, delay is added",
+    )
+    invert_polarity: Flag = Field(default=False, description="Invert the polarity of all its capsules")
     trims: dict[str, Decibel] = Field(
         default_factory=dict, description="Gain in dB added to single capsules, by their names"
+    )
+    sends: dict[str, Fader] = Field(
+        default_factory=dict,
+        description='Gain in dB with which single sections go into the array, by their names, or "off"; left out: 0',
+    )
+    direct: Fader = Field(
+        default=0.0,
+        description='Gain in dB of the direct sound, or "off"; 0, as for early and late, is what physics says',
+    )
+    early: Fader = Field(
+        default=0.0, description='Gain in dB of reflected and scattered sound up to the mixing time, or "off"'
+    )
+    late: Fader = Field(default=0.0, description='Gain in dB of the late sound, after the mixing time, or "off"')
+    high_pass: Annotated[Number, Field(ge=10, le=2000)] | None = Field(
+        default=None,
+        description="Frequency in Hz where a high-pass of second order (12 dB an octave, minimum phase) takes 3 dB; "
+        "left out: none",
+    )
+    width: Annotated[Number, Field(ge=0, le=2)] = Field(
+        default=1.0,
+        description="Factor of side against mid in the array's stereo signal: 0 is mono, 1 as the capsules have it, 2 "
+        "the widest; the power of all capsules together stays the same, and capsules' own files don't change",
     )

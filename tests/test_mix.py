@@ -10,6 +10,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from render.buses import Bus
 from render.mix import (
     capsule_delays,
     default_gain_db,
@@ -18,7 +19,7 @@ from render.mix import (
     main_array,
     stereo_law,
 )
-from render.scene_file import Bus, SceneFile, build_scene
+from render.scene_file import SceneFile, build_scene
 from rooms.errors import InputError
 from rooms.hanging import constant_power
 from rooms.images import path_levels

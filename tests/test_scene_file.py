@@ -13,7 +13,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from render.scene_file import Bus, SceneFile, SceneTable, build_scene, read_scene, require_stems
+from render.buses import Bus
+from render.scene_file import SceneFile, SceneTable, build_scene, read_scene, require_stems
 from render.scene_keys import scene_keys, scene_schema
 from rooms import catalogue
 from rooms.errors import InputError
