@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import example, given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
 from render.buses import Bus
@@ -15,9 +15,12 @@ from render.mix import (
     capsule_delays,
     default_gain_db,
     default_offset_s,
+    heard_arrays,
     image_position,
+    left_out,
     main_array,
     stereo_law,
+    widened,
 )
 from render.scene_file import SceneFile, build_scene
 from rooms.errors import InputError
@@ -205,3 +208,71 @@ def test_the_default_offset_lies_just_before_the_first_arrival_to_a_tenth_of_a_m
     near = Capsule("near", tuple(scene_file.sections[0].positions[0] + (0.0, 0.0, 0.2)))
     close = replace(scene_file, arrays=(replace(scene_file.arrays[0], capsules=(near,)),))
     assert default_offset_s(close) == 0.0
+
+
+amplitudes = st.floats(-2.0, 2.0, allow_subnormal=False)
+laws = st.lists(st.tuples(amplitudes, amplitudes), min_size=1, max_size=6).map(lambda pairs: np.array(pairs).T)
+
+
+@given(laws, st.floats(0.0, 2.0), st.data())
+def test_width_keeps_the_power_of_an_array_and_scales_side_against_mid(
+    law: np.ndarray, width: float, data: st.DataObject
+) -> None:
+    """Any capsules at any levels: 0 is mono to the bit, 1 the same to the bit, no width louder or softer."""
+    energies = np.array(data.draw(st.lists(st.floats(0.01, 4.0), min_size=law.shape[1], max_size=law.shape[1])))
+    np.testing.assert_array_equal(widened(law, energies, 1.0), law)
+    mono = widened(law, energies, 0.0)
+    np.testing.assert_array_equal(mono[0], mono[1])
+    found = widened(law, energies, width)
+    mid, side = (law[0] + law[1]) / 2.0, width * (law[0] - law[1]) / 2.0
+    power = float((energies * (mid**2 + side**2)).sum())
+    assume(power > 1e-6)
+    scale = np.sqrt(float((energies * law**2).sum()) / (2.0 * power))
+    np.testing.assert_allclose(found, scale * np.array([mid + side, mid - side]), atol=1e-9)
+    np.testing.assert_allclose((energies * found**2).sum(), (energies * law**2).sum(), rtol=1e-9)
+
+
+def test_a_pair_in_mono_is_panned_to_the_middle_and_sides_alone_are_silent_there() -> None:
+    """−3 dB from each side into both channels, as a single capsule in the middle has it."""
+    np.testing.assert_allclose(widened(np.eye(2), np.ones(2), 0.0), np.full((2, 2), np.sqrt(0.5)))
+    assert not np.any(widened(np.array([[1.0], [-1.0]]), np.ones(1), 0.0))
+
+
+THREE = TREE + '[arrays.spots]\npreset = "spots"\nSPOTS\n[arrays.room]\npreset = "ambience-pair"\nROOM\n'
+
+
+@pytest.mark.parametrize(
+    ("main", "spots", "room", "heard"),
+    [
+        ("", "", "", ("main", "spots", "room")),
+        ("mute = true", "", "", ("spots", "room")),
+        ("", "solo = true", "", ("spots",)),
+        ("solo = true", "", "solo = true", ("main", "room")),
+        ("mute = true", "solo = true", "mute = true", ("spots",)),
+        ("solo = true", "solo = true\nmute = true", "", ("main",)),
+    ],
+)
+def test_a_solo_mutes_the_others_and_a_mute_stays_a_mute(
+    main: str, spots: str, room: str, heard: tuple[str, ...]
+) -> None:
+    """And a render says what a solo leaves out, and only then."""
+    text = THREE.replace('"tree"', f'"tree"\n{main}').replace("SPOTS", spots).replace("ROOM", room)
+    scene_file = built(text)
+    assert tuple(array.name for array in heard_arrays(scene_file)) == heard
+    if "solo" not in text:
+        assert left_out(scene_file) == []
+        return
+    (note,) = left_out(scene_file)
+    said, missing = note.split("; ")
+    assert said == f"solo: the mix holds only {', '.join(heard)}"
+    others = [name for name in ("main", "spots", "room") if name not in heard]
+    assert missing == f"{', '.join(others)}: neither in the mix nor written"
+
+
+def test_nothing_heard_is_refused() -> None:
+    """All muted, or all that are soloed."""
+    text = THREE.replace('"tree"', '"tree"\nmute = true').replace("ROOM", "mute = true")
+    with pytest.raises(InputError, match=r"scene\.toml:\d+: arrays: all arrays are muted; nothing would be heard$"):
+        heard_arrays(built(text.replace("SPOTS", "mute = true")))
+    with pytest.raises(InputError, match=r"all soloed arrays are muted; nothing would be heard$"):
+        heard_arrays(built(text.replace("SPOTS", "").replace("mute = true", "mute = true\nsolo = true", 1)))

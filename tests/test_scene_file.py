@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -203,6 +204,30 @@ def test_an_unknown_key_is_told_with_its_line_wherever_it_stands(scene: dict[str
         ("[sections.cellos]", "[sections.Violins-1]", "scene.toml:8: section 'Violins-1': differs from section 'vio"),
         ("[sections.cellos]", '[sections."a/b"]', "scene.toml:8: section 'a/b': found 'a/b'; allowed: letters, digits"),
         ("[arrays.main]", '[arrays.".."]', "scene.toml:10: array '..': found '..'; allowed: letters, digits, spaces"),
+        # the mix
+        ('"tree"', '"tree"\nsolo = 1', "scene.toml:12: array 'main': solo: found 1; allowed: true or false"),
+        ('"tree"', '"tree"\nslo = true', "scene.toml:12: array 'main': slo: unknown key; did you mean 'solo'?"),
+        ('"tree"', '"tree"\ninvert_polarity = "yes"', "scene.toml:12: array 'main': invert_polarity: found 'yes'; al"),
+        ('"tree"', '"tree"\nsends = -6', "scene.toml:12: array 'main': sends: found -6; allowed: a table"),
+        (
+            '"tree"',
+            '"tree"\nsends = {celos = -6}',
+            "scene.toml:12: array 'main': sends: unknown section 'celos'; did you mean 'cellos'?",
+        ),
+        ('"tree"', '"tree"\nsends = {cellos = 61}', "scene.toml:12: array 'main': sends: cellos: found 61; allowed: 6"),
+        ('"tree"', '"tree"\nsends = {cellos = "of"}', "scene.toml:12: array 'main': sends: cellos: found 'of'; did"),
+        ('"tree"', '"tree"\nsends = {cellos = inf}', "scene.toml:12: array 'main': sends: cellos: found inf; allow"),
+        ('"tree"', '"tree"\ndirect = 61', "scene.toml:12: array 'main': direct: found 61; allowed: 60 and below"),
+        ('"tree"', '"tree"\nearly = "on"', "scene.toml:12: array 'main': early: found 'on'; "),
+        ('"tree"', '"tree"\nlate = true', "scene.toml:12: array 'main': late: found true; allowed: a number"),
+        ('"tree"', '"tree"\nlate = nan', "scene.toml:12: array 'main': late: found nan; allowed: a finite number"),
+        ('"tree"', '"tree"\nhigh_pass = 5', "scene.toml:12: array 'main': high_pass: found 5; allowed: 10 and above"),
+        ('"tree"', '"tree"\nhigh_pass = 3000', "scene.toml:12: array 'main': high_pass: found 3000; allowed: 2000 an"),
+        ('"tree"', '"tree"\nwidth = -0.5', "scene.toml:12: array 'main': width: found -0.5; allowed: 0 and above"),
+        ('"tree"', '"tree"\nwidth = 2.5', "scene.toml:12: array 'main': width: found 2.5; allowed: 2 and below"),
+        ('"tree"', '"tree"\n[mix.balance]\nspots = 1', "scene.toml:13: mix: balance: spots: unknown key; did you mea"),
+        ('"tree"', '"tree"\n[mix.balance]\nspot = 1', "scene.toml:13: mix balance: no array is for spot; allowed: m"),
+        ('"tree"', '"tree"\n[mix.balance]\nmain = 99', "scene.toml:13: mix: balance: main: found 99; allowed: 60 an"),
         # cues
         ("[hall]", '[cues.a]\nviolins1 = "a.wav"\n[hall]', "scene.toml:3: cue 'a': violins1: unknown section; did you"),
         (
@@ -242,6 +267,40 @@ def test_a_section_and_an_array_carry_their_place_in_the_mix() -> None:
     assert built(PLAIN).buses == {"main": Bus(gain=0.0, mute=False, delay=0.0, align=False)}
     spots = built(PLAIN.replace('"tree"', '"spots"')).buses["main"]
     assert (spots.gain, spots.align) == (-12.0, True)  # the preset's own
+
+
+def test_an_array_carries_sends_parts_and_the_balance_of_its_purpose() -> None:
+    """As numbers in dB, minus infinity where a fader is off; what isn't named is left at 0 dB."""
+    keys = """
+solo = true
+invert_polarity = true
+sends = {cellos = "off", violins-1 = -2}
+direct = -3
+early = "off"
+late = -inf
+high_pass = 80
+width = 0.5
+[arrays.spots]
+preset = "spots"
+[mix.balance]
+main = 1.5
+ambience = 0.0
+spot = -3
+"""
+    buses = built(PLAIN + keys).buses
+    assert buses["main"] == Bus(
+        balance=1.5,
+        solo=True,
+        invert_polarity=True,
+        sends={"cellos": -math.inf, "violins-1": -2.0},
+        direct=-3.0,
+        early=-math.inf,
+        late=-math.inf,
+        high_pass=80.0,
+        width=0.5,
+    )
+    assert (buses["main"].level, buses["spots"].level) == (1.5, -15.0)
+    assert buses["spots"] == Bus(gain=-12.0, balance=-3.0, align=True)
 
 
 def test_a_hall_can_be_given_in_full() -> None:
