@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from render.__main__ import INTERRUPTED
 from rooms.errors import InputError, SitzprobeError
 
 if TYPE_CHECKING:
@@ -20,10 +23,6 @@ if TYPE_CHECKING:
     from render.session import Rendering
 
 __all__ = ["main"]
-
-INTERRUPTED = 130
-"""Exit status after Ctrl-C, as shells have it: 128 + SIGINT."""
-
 
 class OneLineErrors(click.Group):
     """A group whose commands fail with one line: exit 2 for bad input, 1 for a failed run, 130 for Ctrl-C."""
@@ -72,23 +71,62 @@ def main(debug: bool) -> None:
     show_default=True,
     help="Folder to write.",
 )
+@click.option("--cue", "cues", multiple=True, metavar="NAME", help="Render only this cue; give it again for more.")
+@click.option("--from", "start", metavar="TIME", help="Render a passage of one cue, from here: seconds or m:ss.")
+@click.option("--to", "end", metavar="TIME", help="Render a passage of one cue, up to here; it goes to passages/.")
+@click.option(
+    "--quick",
+    is_flag=True,
+    help="A quick listen: the stereo mix alone at -23 LUFS, true peak below -1 dBTP, in quick/; not for delivery.",
+)
+@click.option("--force", is_flag=True, help="Render again what is there already, rendered from the same.")
 @click.option("--stems", is_flag=True, help="Also write every section through every array.")
 @click.option(
     "--format",
     "encoding",
-    type=click.Choice(["float32", "pcm24", "pcm16"]),
+    type=click.Choice(["float32", "pcm24", "pcm16", "flac24", "flac16"]),
     default="float32",
     show_default=True,
-    help="Samples of the files: 32-bit float, or 24 or 16 bits with dither.",
+    help="Samples of the files: 32-bit float, or 24 or 16 bits with dither, as WAV or FLAC.",
 )
 @click.option("--quiet", is_flag=True, help="No progress.")
-def render(scene: Path | None, output: Path, stems: bool, encoding: Encoding, quiet: bool) -> None:
-    """Render SCENE: stems in, mix out. Without SCENE, the bundled demo."""
+def render(
+    scene: Path | None,
+    output: Path,
+    cues: tuple[str, ...],
+    start: str | None,
+    end: str | None,
+    quick: bool,
+    force: bool,
+    stems: bool,
+    encoding: Encoding,
+    quiet: bool,
+) -> None:
+    """Render SCENE: stems in, mix out. Without SCENE, the bundled demo.
+
+    Cues are rendered in turn, and each one's files appear when it is whole; what is there already, rendered from the
+    same stems and scene, is kept.
+    """
+    from render.passage import Passage, parse_time
     from render.session import render_scene
     from rooms import catalogue
 
+    passage = None
+    if start is not None or end is not None:
+        passage = Passage(parse_time(start or "0"), parse_time(end) if end is not None else None)
+    _clean_up_after_interrupt()
     with _progress(quiet) as tell:
-        done = render_scene(scene or catalogue.demo(), output, stems=stems, encoding=encoding, progress=tell)
+        done = render_scene(
+            scene or catalogue.demo(),
+            output,
+            cues=cues,
+            passage=passage,
+            quick=quick,
+            stems=stems,
+            encoding=encoding,
+            force=force,
+            progress=tell,
+        )
     for line in _rendered(done):
         click.echo(line)
     for warning in done.report.warnings:
@@ -148,6 +186,7 @@ def new(folder: Path) -> None:
     from render.mix import default_gain_db, default_offset_s
     from render.starter import starter_scene, write_starter
 
+    _clean_up_after_interrupt()
     scene: SceneFile = starter_scene(folder)
     for path in write_starter(scene, default_gain_db(scene), default_offset_s(scene)):
         click.echo(path)
@@ -178,6 +217,12 @@ def presets(kind: str | None, name: str | None, as_json: bool) -> None:
         return
     for heading, found in listed.items():
         _print_table(heading, ("name", "description"), [(n, text) for n, text in found.items()])
+
+
+def _clean_up_after_interrupt() -> None:
+    """Let Ctrl-C raise from here on, so that what is being written is removed; before, it ends the program at once."""
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @contextmanager
@@ -223,12 +268,12 @@ def _rendered(done: Rendering) -> Iterator[str]:
         levels = [(file.peak_dbfs, "dBFS peak"), (file.true_peak_dbtp, "dBTP"), (file.lufs, "LUFS")]
         shown = ", ".join(f"{level:.1f} {unit}" for level, unit in levels if level is not None)
         yield f"{done.folder / file.path}: {file.samples / file.sample_rate:.1f} s, {shown or 'silence'}"
+    if done.kept:
+        yield f"kept, rendered from the same before: {', '.join(done.kept)}"
     yield f"{len(report.files)} audio files in {done.folder}; figures and numbers in {done.folder / 'report.html'}"
     memory = f", {timing.peak_memory_mib:.0f} MiB" if timing.peak_memory_mib is not None else ""
-    yield (
-        f"responses {timing.responses_s:.1f} s, rendering {timing.render_s:.1f} s "
-        f"({timing.realtime_factor:.0f} × real time){memory}"
-    )
+    speed = f" ({timing.realtime_factor:.0f} × real time)" if timing.realtime_factor is not None else ""
+    yield f"responses {timing.responses_s:.1f} s, rendering {timing.render_s:.1f} s{speed}{memory}"
     yield "Start playback low: long loud listening damages hearing."
 
 

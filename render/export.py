@@ -40,6 +40,7 @@ _EXTENSIBLE = 0xFFFE
 _SUBFORMAT_TAIL = bytes.fromhex("000000001000800000aa00389b71")  # the GUID of a format tag, after the tag itself
 # Loudspeaker positions by number of channels: L R C; L R Ls Rs; 5.0; 5.1; 7.1 with sides; 7.1 and four above.
 _LOUDSPEAKER_MASKS = {1: 0x4, 2: 0x3, 3: 0x7, 4: 0x33, 5: 0x37, 6: 0x3F, 8: 0x63F, 12: 0x2D63F}
+_PIECE = 1 << 24  # bytes changed at once
 
 
 class AudioWriter:
@@ -54,7 +55,7 @@ class AudioWriter:
     """
 
     def __init__(
-        self, path: Path, file: BinaryIO, sample_rate: int, channels: int, encoding: Encoding, dither_key: int
+        self, path: Path, file: BinaryIO, sample_rate: int, channels: int, encoding: Encoding, dither: tuple[int, int]
     ) -> None:
         self.path = path
         self.peak = 0.0
@@ -62,7 +63,7 @@ class AudioWriter:
         self._sample_rate = sample_rate
         self._channels = channels
         self._encoding = encoding
-        self._dither_key = dither_key
+        self._dither_key, self._dither_start = dither
         self._samples = 0
         self._over = False
 
@@ -98,7 +99,8 @@ class AudioWriter:
         """Return integers, dithered with a triangular density of ±1 step and rounded."""
         bits = _BITS[self._encoding]
         top = 2 ** (bits - 1) - 1
-        levels = np.stack([_dither(self._dither_key, c, self._samples, block.shape[1]) for c in range(self._channels)])
+        at = self._dither_start + self._samples
+        levels = np.stack([_dither(self._dither_key, c, at, block.shape[1]) for c in range(self._channels)])
         levels += block * np.float32(2.0 ** (bits - 1))  # a power of two: exact
         np.rint(levels, out=levels)
         if levels.max() > top or levels.min() < -top - 1:
@@ -110,8 +112,18 @@ class AudioWriter:
         """Append (channels, n) samples as the file takes them: float32, or integers of its bits."""
         raise NotImplementedError
 
-    def refuse_clipping(self) -> None:
+    @property
+    def clipped(self) -> bool:
+        """Whether integers were asked for that there are not."""
+        return self._over
+
+    def refuse_clipping(self, loudest: float | None = None) -> None:
         """Refuse integers that clipped; called on the loudest of several files, its gain fits them all.
+
+        Parameters
+        ----------
+        loudest : float, optional
+            The highest sample of everything else that shares the gain, such as other cues.
 
         Raises
         ------
@@ -120,11 +132,16 @@ class AudioWriter:
         """
         if self._over:
             top = 1 - 2.0 ** (2 - _BITS[self._encoding])  # a step below full scale, for the dither
-            gain_db = math.floor(10 * 20 * math.log10(top / self.peak)) / 10
+            gain_db = math.floor(10 * 20 * math.log10(top / max(self.peak, loudest or 0.0))) / 10
             raise InputError(
                 f"{self.path}: peaks at {20 * math.log10(self.peak):+.1f} dBFS and would clip at "
-                f"{_BITS[self._encoding]} bit; lower the gain by {-gain_db:.1f} dB or write float32"
+                f"{_BITS[self._encoding]} bit; lower the gain by {-gain_db:.1f} dB"
+                f"{'' if loudest is None else ', which fits all cues,'} or write float32"
             )
+
+    def scale(self, gain: float) -> None:
+        """Multiply all that was written so far by an amplitude; float32 only."""
+        raise NotImplementedError
 
     def _finish(self) -> None:
         """Complete the file, or refuse one that would clip."""
@@ -149,12 +166,12 @@ class _WaveWriter(AudioWriter):
         sample_rate: int,
         channels: int,
         encoding: Encoding,
-        dither_key: int,
+        dither: tuple[int, int],
         mask: int | None,
         time_reference: int,
         channel_names: Sequence[str],
     ) -> None:
-        super().__init__(path, file, sample_rate, channels, encoding, dither_key)
+        super().__init__(path, file, sample_rate, channels, encoding, dither)
         self._mask = mask
         self._time_reference = time_reference
         self._channel_names = channel_names
@@ -173,6 +190,16 @@ class _WaveWriter(AudioWriter):
             self._file.write(b"\0")
         self._file.seek(0)
         self._file.write(self._header())
+
+    def scale(self, gain: float) -> None:
+        start = len(self._header())
+        with _naming(self.path):
+            for at in range(start, start + self._data_bytes(), _PIECE):
+                self._file.seek(at)
+                samples = np.frombuffer(self._file.read(_PIECE), dtype="<f4")
+                self._file.seek(at)
+                self._file.write((samples * np.float32(gain)).tobytes())
+        self.peak *= gain
 
     def _data_bytes(self) -> int:
         return self._samples * self._channels * _BITS[self._encoding] // 8
@@ -220,11 +247,11 @@ class _FlacWriter(AudioWriter):
     """A FLAC file."""
 
     def __init__(
-        self, path: Path, file: BinaryIO, sample_rate: int, channels: int, encoding: Encoding, dither_key: int
+        self, path: Path, file: BinaryIO, sample_rate: int, channels: int, encoding: Encoding, dither: tuple[int, int]
     ) -> None:
         import soundfile  # only where FLAC is wanted
 
-        super().__init__(path, file, sample_rate, channels, encoding, dither_key)
+        super().__init__(path, file, sample_rate, channels, encoding, dither)
         self._shift = 32 - _BITS[encoding]  # the library takes the upper bits
         self._guarded = _Guarded(file)
         with _naming(path):
@@ -285,6 +312,7 @@ def open_audio(
     time_reference: int = 0,
     channel_names: Sequence[str] = (),
     dither_key: int = 0,
+    dither_start: int = 0,
 ) -> Iterator[AudioWriter]:
     """Open a sound file for writing; it appears under its name only when the block is left in peace.
 
@@ -308,6 +336,8 @@ def open_audio(
         One a channel, or none; a wave file carries them as iXML. FLAC has no place for them.
     dither_key : int
         Key of the dither; give each file its own, or the noise of equal channels adds up in a sum of files.
+    dither_start : int
+        Where the dither begins, in samples: that of a passage is then the same as in the whole.
 
     Yields
     ------
@@ -334,7 +364,7 @@ def open_audio(
         raise ValueError(f"FLAC can't hold {channels} channels {'' if loudspeakers else 'of microphones'}".rstrip())
     mask = _LOUDSPEAKER_MASKS[channels] if loudspeakers else 0 if channels > 1 else None
     with _replacing(path) as file:
-        common = path, file, sample_rate, channels, encoding, dither_key
+        common = path, file, sample_rate, channels, encoding, (dither_key, dither_start)
         writer = _FlacWriter(*common) if flac else _WaveWriter(*common, mask, time_reference, channel_names)
         yield writer
         writer._finish()
@@ -358,7 +388,7 @@ def _replacing(path: Path) -> Iterator[BinaryIO]:
     """Yield a temporary file in the same folder; rename it to the path, or remove it after an exception."""
     part = path.with_name(f".{path.name}.part")
     with _naming(path):
-        file = part.open("wb")
+        file = part.open("w+b")
     try:
         yield file
         with _naming(path):

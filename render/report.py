@@ -95,7 +95,10 @@ class Timing:
 
     responses_s: Annotated[float, Field(ge=0, description="Time to compute or load the responses, s.")]
     render_s: Annotated[float, Field(ge=0, description="Time to convolve, mix and write, s.")]
-    realtime_factor: Annotated[float, Field(ge=0, description="Seconds of music per second of rendering.")]
+    realtime_factor: Annotated[
+        float | None,
+        Field(ge=0, description="Seconds of music per second of rendering; null where all cues were current."),
+    ]
     peak_memory_mib: Annotated[
         float | None, Field(ge=0, description="Most memory held at once, MiB; null where the system doesn't tell.")
     ]

@@ -2,31 +2,45 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.metadata import version
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from render.console import Console, set_console
-from render.convolve import convolve_groups
-from render.export import AudioWriter, Encoding, open_audio
-from render.loudness import LoudnessMeter
+from render.console import set_console
+from render.cues import QUICK_DBTP, QUICK_LUFS, CuePlan, OutputFile, cue_files, cue_peak, write_cue
+from render.export import Encoding, suffix
 from render.mix import heard_arrays, left_out
+from render.passage import Passage
 from render.report import Report, Timing, WrittenFile, build_report, centre_capsule, write_report
 from render.scene_file import Cue, SceneFile, read_scene
-from render.voices import Voice, common_rate, cue_voices, halved_sections, parts, probe_stems, read_voices, section_of
+from render.sidecar import (
+    Sidecar,
+    SoundHash,
+    Stamp,
+    console_digest,
+    current_sidecar,
+    make_sidecar,
+    settings_digest,
+    stamp,
+    unmodified,
+    write_sidecar,
+)
+from render.staging import make_folder, refuse_long_names, sole_writer, staged
+from render.stems import StemInfo
+from render.voices import common_rate, cue_voices, halved_sections, parts, probe_stems
 from rooms.decay import with_T30
-from rooms.errors import InputError
+from rooms.errors import InputError, did_you_mean
 from rooms.images import early_reflections
 from rooms.responses import Responses, compute_responses
-from rooms.units import level_db
+from rooms.units import amplitude
 
 __all__ = ["Progress", "Rendering", "render_scene"]
 
@@ -50,24 +64,53 @@ class Rendering:
     responses : Responses
         What it was rendered with.
     mixes : tuple of WrittenFile
-        The stereo mix of each cue.
+        The stereo mix of each cue asked for.
+    kept : tuple of str
+        Cues asked for that were current, and left as they were.
     """
 
     folder: Path
     report: Report
     responses: Responses
     mixes: tuple[WrittenFile, ...]
+    kept: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Order:
+    """What is asked of a render, read and checked."""
+
+    scene_file: SceneFile
+    cues: tuple[Cue, ...]
+    passage: Passage | None
+    quick: bool
+    stems: bool
+    encoding: Encoding
+    force: bool
+    headers: Mapping[Path, StemInfo]
+    stamps: Mapping[Path, Stamp]
+    files: Mapping[str, tuple[OutputFile, ...]]
+    folder: Path
+
+    @property
+    def whole(self) -> bool:
+        """Whether cues are rendered whole, to be kept."""
+        return self.passage is None and not self.quick
 
 
 def render_scene(
     scene_path: Path,
     folder: Path,
     *,
+    cues: Sequence[str] = (),
+    passage: Passage | None = None,
+    quick: bool = False,
     stems: bool = False,
     encoding: Encoding = "float32",
+    force: bool = False,
     progress: Progress | None = None,
 ) -> Rendering:
-    """Render all cues of a scene.
+    """Render cues of a scene, one after the other.
 
     Parameters
     ----------
@@ -75,166 +118,320 @@ def render_scene(
         The scene file.
     folder : Path
         Where mix, stems, figures and report are written; made if it doesn't exist. Files of the same names are
-        replaced, all of them once the last one is whole; whatever goes wrong before, they stay as they were.
+        replaced, those of a cue together when the last of them is whole; whatever goes wrong before, they stay as
+        they were. A sidecar notes what a cue was rendered from, and a cue that is current is not rendered again.
+    cues : sequence of str
+        Names of those to render; empty: all.
+    passage : Passage, optional
+        Only this part of one cue, with the reverberation of what came before: the same samples as in the whole, in a
+        folder of its own below ``passages``.
+    quick : bool
+        A quick listen: the stereo mix alone, below ``quick``, at `QUICK_LUFS` or as loud as `QUICK_DBTP` allows.
     stems : bool
         Also write every section through every array.
-    encoding : {"float32", "pcm24", "pcm16"}
+    encoding : {"float32", "pcm24", "pcm16", "flac24", "flac16"}
         Of the audio files.
+    force : bool
+        Render again what is current.
     progress : callable, optional
         Told what is being done and how far it is.
 
     Raises
     ------
     InputError
-        In one line, for whatever is wrong with scene, stems or folder.
+        In one line, for whatever is wrong with scene, stems, options or folder.
+    SitzprobeError
+        If another render is writing to the folder.
     """
     tell = progress or (lambda _what, _part: None)
     tell("scene and stems", 0.0)
-    scene_file = read_scene(scene_path)
-    headers = probe_stems(scene_file)
-    rate, notes = common_rate(scene_file, headers)
-    warnings = [*scene_file.stem_notes, *notes, *left_out(scene_file)]
-    arrays = heard_arrays(scene_file)
-    folders = ("mix", "figures", *(["stems"] if stems else []))
-    for name in folders:
-        _make_folder(folder / name)
+    order = _order(read_scene(scene_path), folder, cues, passage, quick, stems, encoding, force)
+    rate, notes_of_rates = common_rate(order.scene_file, order.headers)
+    warnings = [*order.scene_file.stem_notes, *notes_of_rates, *left_out(order.scene_file)]
     tell("scene and stems", 1.0)
-
-    began = time.perf_counter()
-    scene_file = _with_asked_T30(scene_file, tell)
-    halved = halved_sections(scene_file, headers)
-    seated = tuple(part for section in scene_file.sections for part in parts(section, halved))
-    scene = replace(scene_file, sections=seated, arrays=arrays).scene(rate)
-    responses = compute_responses(scene, lambda part: tell("responses", part))
-    console = set_console(scene_file, responses)
-    responses_s = time.perf_counter() - began
-
-    with _staged(folder, folders) as staging:
+    with sole_writer(order.folder):
+        for name in _folders(order):
+            make_folder(order.folder / name)
         began = time.perf_counter()
-        files: list[WrittenFile] = []
-        mixes: list[WrittenFile] = []
-        heard_s = 0.0
+        scene_file = _with_asked_T30(order.scene_file, tell)
+        halved = halved_sections(scene_file, order.headers)
+        seated = tuple(part for section in scene_file.sections for part in parts(section, halved))
+        scene = replace(scene_file, sections=seated, arrays=heard_arrays(scene_file)).scene(rate)
+        responses = compute_responses(scene, lambda part: tell("responses", part))
+        console = set_console(scene_file, responses)
+        responses_s = time.perf_counter() - began
+
+        began = time.perf_counter()
+        plans, notes = {}, {}
         for cue in scene_file.cues:
-            voices, start, notes = cue_voices(scene_file, cue, headers, halved, rate)
-            warnings += notes
-            heard_s += max(voice.samples for voice in voices) / rate
-            written = _render_cue(
-                cue, voices, start, scene.seed, rate, console, staging, stems, encoding, tell, warnings
+            voices, start, notes[cue.name] = cue_voices(scene_file, cue, order.headers, halved, rate)
+            plans[cue.name] = CuePlan(
+                cue.name,
+                tuple(voices),
+                console,
+                order.files[cue.name],
+                rate,
+                start,
+                first=0,
+                last=max(voice.samples for voice in voices) + console.responses.shape[2] - 1,
+                stems=stems,
+                mix_only=quick,
             )
-            files += written
-            mixes.append(written[0])
+        if order.whole:
+            written = _render_whole(order, plans, notes, scene.seed, tell)
+        else:
+            written = _render_preview(order, plans, notes, scene.seed, tell)
         render_s = time.perf_counter() - began
 
         tell("figures and report", 0.0)
-        from render.figures import save_figures  # matplotlib takes its time to import and is wanted only now
-
+        heard_s = sum(cue.input_s for cue in written.values() if not cue.kept)
         report = build_report(
             title=scene_file.title or scene_file.path.stem,
             responses=responses,
             asked_T30=scene_file.asked_T30,
-            files=files,
-            timing=Timing(responses_s, render_s, heard_s / render_s, _peak_memory_mib()),
-            warnings=warnings,
+            files=list(chain.from_iterable(cue.files for cue in written.values())),
+            timing=Timing(responses_s, render_s, heard_s / render_s if heard_s else None, _peak_memory_mib()),
+            warnings=[*_remarks(order, written), *warnings, *chain.from_iterable(c.warnings for c in written.values())],
             mix_gain_db=console.gain_db,
             mix_offset_s=scene_file.mix_offset,
             version=version("sitzprobe"),
         )
-        _, capsule = scene.capsules[centre_capsule(scene)]
-        reflections = {s.name: early_reflections(scene.hall, s.centre, capsule.position, REFLECTIONS_S) for s in seated}
-        write_report(report, save_figures(report, responses, reflections, staging / "figures"), staging)
+        with staged(order.folder, ("figures",) if order.whole else ()) as staging:
+            write_report(report, _figures(report, responses, staging / "figures") if order.whole else [], staging)
     tell("figures and report", 1.0)
-    return Rendering(folder, report, responses, tuple(mixes))
-
-
-def _render_cue(
-    cue: Cue,
-    voices: Sequence[Voice],
-    start: int,
-    seed: int,
-    rate: int,
-    console: Console,
-    folder: Path,
-    stems: bool,
-    encoding: Encoding,
-    tell: Progress,
-    warnings: list[str],
-) -> list[WrittenFile]:
-    """Read, convolve, mix and write one cue block by block; add what may be wrong with its stems to the warnings.
-
-    The first file returned is the stereo mix.
-    """
-    rows = [console.sections.index(voice.section) for voice in voices]
-    # Only a cue without some section needs a copy.
-    responses = console.responses if rows == list(range(len(console.sections))) else console.responses[rows]
-    playing = list(dict.fromkeys(section_of(voice.section) for voice in voices)) if stems else []
-    groups = [[n for n, v in enumerate(voices) if section_of(v.section) == name] for name in playing]
-    total = max(voice.samples for voice in voices) + responses.shape[2] - 1
-    outputs: list[_Output] = []
-    with ExitStack() as stack:
-
-        def output(name: str, channels: int) -> _Output:
-            writer = stack.enter_context(
-                open_audio(
-                    folder / name,
-                    sample_rate=rate,
-                    channels=channels,
-                    encoding=encoding,
-                    loudspeakers=False,
-                    time_reference=start,
-                    dither_key=seed + len(outputs),
-                )
-            )
-            outputs.append(_Output(name, writer, LoudnessMeter(rate, channels) if channels == 2 else None))
-            return outputs[-1]
-
-        mix = output(f"mix/{cue.name}.wav", 2)
-        of_arrays = {array: output(f"mix/{cue.name}_{array}.wav", 2) for array in console.channels}
-        of_capsules = [output(f"mix/{cue.name}_{array}_{capsule}.wav", 1) for array, capsule in console.capsules]
-        of_stems = [
-            {array: output(f"stems/{cue.name}_{section}_{array}.wav", 2) for array in console.channels}
-            for section in playing
-        ]
-        done = 0
-        signals = read_voices(voices, rate, lambda text: warnings.append(f"cue '{cue.name}': {text}"))
-        for block in convolve_groups(signals, responses, groups or [range(len(voices))]):
-            heard = block.sum(axis=0)
-            for file, signal in zip(of_capsules, heard, strict=True):
-                file.take(signal[None])
-            stereo = {array: console.law[:, m] @ heard[m] for array, m in console.channels.items()}
-            for array, signal in stereo.items():
-                of_arrays[array].take(signal)
-            mix.take(np.sum(list(stereo.values()), axis=0))
-            for files, signals in zip(of_stems, block, strict=False):
-                for array, m in console.channels.items():
-                    files[array].take(console.law[:, m] @ signals[m])
-            done += heard.shape[1]
-            tell(f"rendering {cue.name}", done / total)
-        max(outputs, key=lambda file: file.writer.peak).writer.refuse_clipping()
-    return [file.written(rate, total) for file in outputs]
+    asked = [written[cue.name] for cue in order.cues]
+    kept = tuple(cue.name for cue in order.cues if written[cue.name].kept)
+    return Rendering(order.folder, report, responses, tuple(cue.files[0] for cue in asked), kept)
 
 
 @dataclass(frozen=True)
-class _Output:
-    """A file being written, and its meter if it is a loudspeaker signal."""
+class _WrittenCue:
+    """A cue's files in the folder; `kept` if they were there before."""
 
-    name: str
-    writer: AudioWriter
-    meter: LoudnessMeter | None
+    files: Sequence[WrittenFile]
+    warnings: Sequence[str]
+    input_s: float
+    kept: bool
 
-    def take(self, block: NDArray[np.float32]) -> None:
-        """Write and measure (channels, n) samples."""
-        self.writer.write(block)
-        if self.meter is not None:
-            self.meter.add(block)
 
-    def written(self, rate: int, samples: int) -> WrittenFile:
-        """Return what the report says of the file."""
-        peak = _finite(float(level_db(self.writer.peak)))
-        if self.meter is None:
-            reason = "a single capsule is no loudspeaker signal"
-            return WrittenFile(self.name, rate, 1, samples, peak, None, None, reason)
-        found = self.meter.result()
-        return WrittenFile(self.name, rate, 2, samples, peak, found.lufs, _finite(found.true_peak_dbtp), found.reason)
+def _order(
+    scene_file: SceneFile,
+    folder: Path,
+    cues: Sequence[str],
+    passage: Passage | None,
+    quick: bool,
+    stems: bool,
+    encoding: Encoding,
+    force: bool,
+) -> _Order:
+    """Check what is asked against the scene, before anything is computed or written."""
+    names = [cue.name for cue in scene_file.cues]
+    for name in cues:
+        if name not in names:
+            raise InputError(f"{scene_file.path}: unknown cue '{name}'; {did_you_mean(name, names)}")
+    chosen = tuple(cue for cue in scene_file.cues if not cues or cue.name in cues)
+    if passage is not None and len(chosen) > 1:
+        raise InputError(f"a passage is part of one cue; choose it with --cue; allowed: {', '.join(names)}")
+    if quick and (stems or encoding != "float32"):
+        raise InputError(
+            "a quick listen is the stereo mix alone, in float32; leave out --quick, or --stems and --format"
+        )
+    # Before anything of them is read, so that no change goes unseen.
+    stamps = {p: stamp(p) for cue in scene_file.cues for s in cue.stems.values() if (p := s.path).is_file()}
+    headers = probe_stems(scene_file)
+    capsules = {array.name: [capsule.name for capsule in array.capsules] for array in heard_arrays(scene_file)}
+    ending = ("" if passage is None else f"_{passage.label}") + ("_quick" if quick else "")
+    files = {
+        cue.name: cue_files(
+            cue.name + ending, capsules, list(cue.stems) if stems else [], ending=suffix(encoding), mix_only=quick
+        )
+        for cue in scene_file.cues
+    }
+    refuse_long_names([file.name for file in chain(*files.values())])
+    _refuse_collisions(scene_file, files)
+    root = folder / "quick" if quick else folder
+    if passage is not None:
+        root = root / "passages" / (chosen[0].name + ending)
+    return _Order(scene_file, chosen, passage, quick, stems, encoding, force, headers, stamps, files, root)
+
+
+def _render_whole(
+    order: _Order, plans: Mapping[str, CuePlan], notes: Mapping[str, list[str]], seed: int, tell: Progress
+) -> dict[str, _WrittenCue]:
+    """Render the cues that are asked for and not current; return all that are current then, in the scene's order."""
+    asked = {cue.name for cue in order.cues}
+    console = console_digest(next(iter(plans.values())).console)
+    settings = {name: settings_digest(plan, console, order.encoding, seed) for name, plan in plans.items()}
+    current: dict[str, Sidecar] = {}
+    for name, plan in plans.items():
+        found = current_sidecar(plan, settings[name], order.stamps, order.folder)
+        if found is not None and not (order.force and name in asked):
+            current[name] = found
+    kept = set(current)
+    wanted = [plan for name, plan in plans.items() if name in asked - kept]
+    count = _counter(tell, wanted)
+    for plan in wanted:
+        sound, warnings = SoundHash(), list(notes[plan.name])
+        peak = _peak_of_others(plan, plans, current, tell)
+        files = _write(order, plan, seed, count, warnings, sound.hear, peak)
+        current[plan.name] = make_sidecar(
+            plan, settings[plan.name], sound.digest, order.stamps, order.folder, files, warnings
+        )
+        write_sidecar(order.folder, current[plan.name])
+    return {
+        name: _WrittenCue(
+            [file for file, _ in current[name].files], current[name].warnings, _input_s(plan), name in kept
+        )
+        for name, plan in plans.items()
+        if name in current
+    }
+
+
+def _render_preview(
+    order: _Order, plans: Mapping[str, CuePlan], notes: Mapping[str, list[str]], seed: int, tell: Progress
+) -> dict[str, _WrittenCue]:
+    """Render the cues that are asked for as a passage or for a quick listen."""
+    wanted = []
+    for cue in order.cues:
+        plan = plans[cue.name]
+        if order.passage is not None:
+            first, last = order.passage.samples(cue.name, plan.rate, plan.last)
+            plan = replace(plan, first=first, last=last)
+        wanted.append(plan)
+    count = _counter(tell, wanted)
+    written = {}
+    for plan in wanted:
+        warnings = list(notes[plan.name])
+        # What is wrong with a stem as a whole can't be told from a part of it.
+        hints = warnings if order.passage is None else []
+        peak = _peak_of_others(plan, plans, {}, tell)
+        files = _write(order, plan, seed, count, hints, None, peak)
+        written[plan.name] = _WrittenCue(files, warnings, plan.seconds, kept=False)
+    return written
+
+
+def _write(
+    order: _Order,
+    plan: CuePlan,
+    seed: int,
+    count: Callable[[int], None],
+    warnings: list[str],
+    hear: Callable[[NDArray[np.float32]], None] | None,
+    loudest: Callable[[], float] | None,
+) -> list[WrittenFile]:
+    """Write a cue's files, all of them or none; add what may be wrong with its stems to the warnings."""
+    with staged(order.folder, _folders(order)) as staging, _unchanged(plan, order.stamps):
+        return write_cue(
+            plan,
+            staging,
+            order.encoding,
+            seed,
+            count,
+            warn=lambda text: warnings.append(f"cue '{plan.name}': {text}"),
+            hear=hear,
+            loudest=loudest,
+        )
+
+
+@contextmanager
+def _unchanged(plan: CuePlan, stamps: Mapping[Path, Stamp]) -> Iterator[None]:
+    """Refuse what was read from stems that somebody wrote to meanwhile; what went wrong may come from that, too."""
+
+    def refuse_changed() -> None:
+        for path in dict.fromkeys(voice.path for voice in plan.voices):
+            if not unmodified(path, stamps[path]):
+                raise InputError(f"{path}: changed while cue '{plan.name}' was rendered from it; render again")
+
+    try:
+        yield
+    except InputError:
+        refuse_changed()
+        raise
+    refuse_changed()
+
+
+def _peak_of_others(
+    plan: CuePlan, plans: Mapping[str, CuePlan], current: Mapping[str, Sidecar], tell: Progress
+) -> Callable[[], float] | None:
+    """Return what finds the highest sample of all cues, whole, but this one; None where there is nothing else."""
+    others = {name: other for name, other in plans.items() if other is not plan}
+
+    def peak() -> float:
+        unknown = [other for name, other in others.items() if name not in current]
+        count = _counter(tell, unknown, "peaks of all cues")
+        levels = [f.peak_dbfs for name in others if name in current for f, _ in current[name].files]
+        known = max((float(amplitude(level)) for level in levels if level is not None), default=0.0)
+        return max([known, *(cue_peak(other, count) for other in unknown)])
+
+    return peak if others else None
+
+
+def _counter(tell: Progress, plans: Sequence[CuePlan], what: str | None = None) -> Callable[[int], None]:
+    """Return what is told how many samples more are done, and tells how much of all these cues is."""
+    if what is None:
+        what = f"rendering {plans[0].name}" if len(plans) == 1 else f"rendering {len(plans)} cues"
+    total = sum(plan.samples for plan in plans)
+    done = 0
+
+    def count(samples: int) -> None:
+        nonlocal done
+        done += samples
+        tell(what, done / total)
+
+    return count
+
+
+def _input_s(plan: CuePlan) -> float:
+    """Return how long the stems of a cue are together, in s."""
+    return max(voice.samples for voice in plan.voices) / plan.rate
+
+
+def _folders(order: _Order) -> tuple[str, ...]:
+    """Return the folders that audio files are written to."""
+    return ("mix", "stems") if order.stems else ("mix",)
+
+
+def _refuse_collisions(scene_file: SceneFile, files: Mapping[str, Sequence[OutputFile]]) -> None:
+    """Refuse cues, sections, arrays and capsules whose names make one file's name together."""
+    seen: dict[str, str] = {}
+    for cue, cue_s in files.items():
+        for file in cue_s:
+            other = seen.setdefault(file.name.casefold(), cue)
+            if other != cue:
+                raise scene_file.file.error(
+                    ("cues", cue), f"two files would be called {file.name}, the other of cue '{other}'; rename a cue"
+                )
+
+
+def _remarks(order: _Order, written: Mapping[str, _WrittenCue]) -> list[str]:
+    """Return what a report says of what it is a report of."""
+    if order.whole:
+        missing = [cue.name for cue in order.scene_file.cues if cue.name not in written]
+        return [f"cue '{name}' has not been rendered from this scene; this report leaves it out" for name in missing]
+    remarks = []
+    if order.passage is not None:
+        remarks.append(
+            f"a passage, {order.passage.label}, of cue '{order.cues[0].name}': "
+            + ("not the whole cue" if order.quick else "the same samples as in the whole cue")
+        )
+    if order.quick:
+        remarks.append(
+            f"a quick listen, not for delivery: the stereo mix alone, set to {QUICK_LUFS:g} LUFS or as loud as "
+            f"{QUICK_DBTP:g} dBTP allows"
+        )
+    return remarks
+
+
+def _figures(report: Report, responses: Responses, folder: Path) -> list[Path]:
+    """Draw the report's pictures."""
+    from render.figures import save_figures  # matplotlib takes its time to import and is wanted only now
+
+    scene = responses.scene
+    _, capsule = scene.capsules[centre_capsule(scene)]
+    reflections = {
+        s.name: early_reflections(scene.hall, s.centre, capsule.position, REFLECTIONS_S) for s in scene.sections
+    }
+    return list(save_figures(report, responses, reflections, folder))
 
 
 def _with_asked_T30(scene_file: SceneFile, tell: Progress) -> SceneFile:
@@ -248,48 +445,6 @@ def _with_asked_T30(scene_file: SceneFile, tell: Progress) -> SceneFile:
         raise scene_file.file.error(("hall", "T30"), str(error)) from error
     tell("absorption for the asked T30", 1.0)
     return replace(scene_file, hall=hall)
-
-
-def _make_folder(folder: Path) -> None:
-    """Make a folder that can be written to, or say why not."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        trial = folder / ".writable"
-        trial.touch()
-        trial.unlink()
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputError(f"cannot write to {folder}: {reason}; choose a folder you can write to") from error
-
-
-@contextmanager
-def _staged(folder: Path, names: Sequence[str]) -> Iterator[Path]:
-    """Yield a folder with empty folders of these names; its files replace those of `folder` when all are written."""
-    staging = folder / ".part"
-    shutil.rmtree(staging, ignore_errors=True)  # of a render that was killed
-    try:
-        for name in names:
-            _make_folder(staging / name)
-        yield staging
-        targets = {path: folder / path.relative_to(staging) for path in staging.rglob("*") if path.is_file()}
-        for target in targets.values():
-            if target.is_dir():
-                raise InputError(f"cannot write {target}: is a folder; rename it or choose another folder")
-        try:
-            for path, target in targets.items():
-                path.replace(target)
-        except OSError as error:
-            raise InputError(f"cannot write to {folder}: {error.strerror}; choose a folder you can write to") from error
-    except InputError as error:
-        # The user knows the place a file was meant for, not where it waited.
-        raise InputError(str(error).replace(str(staging), str(folder)), at=error.at) from error
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
-
-
-def _finite(level: float) -> float | None:
-    """Return a level, or None for the minus infinity of silence."""
-    return level if np.isfinite(level) else None
 
 
 def _peak_memory_mib() -> float | None:

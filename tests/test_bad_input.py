@@ -260,14 +260,27 @@ def test_a_number_that_is_none_in_the_middle_of_a_stem_is_named_with_its_time(
     assert re.search(r"left\.wav: (not a number|an infinite number) at 14\.500 s, channel 1; export it again", line)
 
 
-def test_a_bad_stem_of_a_later_cue_leaves_earlier_output_of_all_cues_alone(scene: Path, tmp_path: Path) -> None:
-    """Also when the first cue was rendered whole already."""
+def test_a_bad_stem_of_a_later_cue_costs_only_that_cue(
+    scene: Path, earlier: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The one before it is whole and final; of the bad one, as of the report, the earlier files stay as they were."""
+    without_figures(monkeypatch)
     text = scene.read_text().replace('stem = "left.wav"\n', "").replace('stem = "right.wav"\n', "")
-    scene.write_text(text + '[cues.cue]\nleft = "left.wav"\n[cues.two]\nright = "right.wav"\n')
+    scene.write_text(text + '[cues.one]\nleft = "left.wav"\n[cues.cue]\nright = "right.wav"\n')
     signal = noise()
     signal[9000] = np.nan
     soundfile.write(scene.parent / "right.wav", signal, 48000, "FLOAT")
-    assert "right.wav: not a number at 0.188 s" in refused(scene, earlier_output(tmp_path / "out"))
+    before = contents(earlier)
+    done = run("render", scene, "-o", earlier, "--quiet")
+    assert done.exit_code == 2
+    assert "right.wav: not a number at 0.188 s" in done.stderr
+    after = contents(earlier)
+    assert {name: data for name, data in after.items() if not name.startswith("mix/one")} == before
+    assert {name for name in after if name.startswith("mix/one")} == {
+        f"mix/one{end}" for end in (".wav", "_pair.wav", "_pair_left.wav", "_pair_right.wav", ".json")
+    }
+    soundfile.write(scene.parent / "right.wav", noise(), 48000, "FLOAT")
+    assert "kept, rendered from the same before: one\n" in run("render", scene, "-o", earlier, "--quiet").stdout
 
 
 def test_integers_that_would_clip_are_refused_with_a_gain_that_fits(
@@ -416,11 +429,11 @@ def test_a_killed_render_leaves_earlier_output_whole_and_the_next_one_cleans_up(
         process.kill()
         process.communicate()
     assert process.returncode == -signal.SIGKILL
-    assert {name: data for name, data in contents(earlier).items() if ".part" not in name} == before
+    assert {name: data for name, data in contents(earlier).items() if not name.startswith((".part", ".lock"))} == before
     without_figures(monkeypatch)
     long_scene.write_text(long_scene.read_text().replace("long.flac", "left.wav"))
     assert run("render", long_scene, "-o", earlier, "--quiet").exit_code == 0
-    assert not [name for name in contents(earlier) if ".part" in name]
+    assert not [name for name in contents(earlier) if name.startswith(".")]
 
 
 def test_a_folder_deleted_while_it_is_written_is_one_line(scene: Path, tmp_path: Path) -> None:

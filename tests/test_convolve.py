@@ -211,3 +211,17 @@ def test_a_passage_has_the_bits_of_the_whole(seed: int, length: int, samples: in
     assert first - start <= samples + 2 * 4 * max(1024, 2 * samples)
     passage = joined(convolve_groups([signal[:, start:]], responses, [(0, 1)] * groups))
     np.testing.assert_array_equal(passage[..., first - start :], whole[..., first:])
+
+
+@pytest.mark.parametrize("samples", [1_500, 5_000, 2**16 + 1])
+def test_a_passage_may_begin_at_any_block(samples: int) -> None:
+    """Responses of one block and of two; every place on the grid and the one before it."""
+    rng = np.random.default_rng(10)
+    block = min(2**16, 1 << (samples - 1).bit_length())
+    signal = rng.standard_normal((1, 14 * block), np.float32)
+    responses = rng.standard_normal((1, 1, samples), np.float32)
+    whole = joined(convolve([signal], responses))
+    for first in {max(n * block - m, 0) for n in range(14) for m in (0, 1)}:
+        start = passage_start(first, samples)
+        passage = joined(convolve([signal[:, start:]], responses))
+        np.testing.assert_array_equal(passage[:, first - start :], whole[:, first:])

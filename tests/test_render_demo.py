@@ -32,6 +32,7 @@ PROMISED = {
     "report.json",
     "report.html",
     "mix/demo.wav",
+    "mix/demo.json",
     *(f"figures/{name}.png" for name in FIGURES),
     *(f"mix/demo_{array}.wav" for array in ARRAYS),
     *(f"mix/demo_{array}_{capsule}.wav" for array, capsules in ARRAYS.items() for capsule in capsules),

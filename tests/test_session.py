@@ -217,7 +217,7 @@ def test_two_cues_share_the_hall_and_each_gets_its_files(tmp_path: Path) -> None
     }
     for cue in ("one", "two"):
         assert {p.name for p in (folder / "mix").glob(f"{cue}*")} == {
-            f"{cue}.wav", f"{cue}_pair.wav", f"{cue}_pair_left.wav", f"{cue}_pair_right.wav"
+            f"{cue}.wav", f"{cue}_pair.wav", f"{cue}_pair_left.wav", f"{cue}_pair_right.wav", f"{cue}.json"
         }  # fmt: skip
     parts = [heard(folder / "stems" / f"{cue}_right_pair.wav") for cue in ("one", "two")]
     length = parts[1].shape[1]
