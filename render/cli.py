@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["main"]
 
+
 class OneLineErrors(click.Group):
     """A group whose commands fail with one line: exit 2 for bad input, 1 for a failed run, 130 for Ctrl-C."""
 

@@ -104,3 +104,19 @@ def below(found: NDArray[np.floating], wanted: NDArray[np.floating]) -> float:
 def without_figures(monkeypatch: pytest.MonkeyPatch) -> None:
     """Draw no pictures, which take most of the time of a small render and have tests of their own."""
     monkeypatch.setattr(figures, "save_figures", lambda *_arguments: [])
+
+
+def with_time_reference(path: Path, samples: int) -> None:
+    """Put a bext chunk with a time reference before the data of a wave file (EBU Tech 3285, at byte 338)."""
+    data = path.read_bytes()
+    body = bytes(338) + samples.to_bytes(8, "little") + (1).to_bytes(2, "little") + bytes(254)
+    chunk = b"bext" + len(body).to_bytes(4, "little") + body
+    data = data[:12] + chunk + data[12:]
+    path.write_bytes(data[:4] + (len(data) - 8).to_bytes(4, "little") + data[8:])
+
+
+def time_reference(path: Path) -> int:
+    """Return the time reference of a wave file, 0 without one."""
+    data = path.read_bytes()[:2000]
+    at = data.find(b"bext")
+    return int.from_bytes(data[at + 8 + 338 : at + 8 + 346], "little") if at >= 0 else 0

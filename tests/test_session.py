@@ -20,6 +20,8 @@ from tests.small_scenes import (
     noise,
     rendered,
     run,
+    time_reference,
+    with_time_reference,
     without_figures,
     write_scene,
 )
@@ -284,22 +286,6 @@ def test_a_stem_at_another_rate_is_resampled_and_noted(tmp_path: Path) -> None:
     assert report_of(folder)["warnings"] == ["right.wav is at 44100 Hz and was resampled to 48000 Hz"]
     again = run("render", mixed, "-o", folder, "--quiet")
     assert again.stderr == "warning: right.wav is at 44100 Hz and was resampled to 48000 Hz\n"
-
-
-def with_time_reference(path: Path, samples: int) -> None:
-    """Put a bext chunk with a time reference before the data of a wave file (EBU Tech 3285, at byte 338)."""
-    data = path.read_bytes()
-    body = bytes(338) + samples.to_bytes(8, "little") + (1).to_bytes(2, "little") + bytes(254)
-    chunk = b"bext" + len(body).to_bytes(4, "little") + body
-    data = data[:12] + chunk + data[12:]
-    path.write_bytes(data[:4] + (len(data) - 8).to_bytes(4, "little") + data[8:])
-
-
-def time_reference(path: Path) -> int:
-    """Return the time reference of a wave file, 0 without one."""
-    data = path.read_bytes()[:2000]
-    at = data.find(b"bext")
-    return int.from_bytes(data[at + 8 + 338 : at + 8 + 346], "little") if at >= 0 else 0
 
 
 def test_stems_that_start_at_different_times_keep_their_distance(tmp_path: Path) -> None:
