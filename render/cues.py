@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from render.console import Console
 from render.convolve import convolve_groups, passage_start
-from render.export import Encoding, AudioWriter, open_audio
+from render.export import AudioWriter, Encoding, open_audio
 from render.loudness import LoudnessMeter
 from render.report import WrittenFile
 from render.voices import Voice, read_voices, section_of
@@ -135,7 +135,9 @@ def cue_files(
     if mix_only:
         return tuple(mix)
     of_arrays = [OutputFile(f"mix/{name}_{array}{ending}", 2) for array in arrays]
-    of_capsules = [OutputFile(f"mix/{name}_{array}_{c}{ending}", 1) for array, capsules in arrays.items() for c in capsules]
+    of_capsules = [
+        OutputFile(f"mix/{name}_{array}_{c}{ending}", 1) for array, capsules in arrays.items() for c in capsules
+    ]
     stems = [OutputFile(f"stems/{name}_{section}_{array}{ending}", 2) for section in sections for array in arrays]
     return (*mix, *of_arrays, *of_capsules, *stems)
 

@@ -1,0 +1,193 @@
+"""Many cues, one after the other; and a quick listen."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import numpy as np
+import pyloudnorm
+import pytest
+import scipy.signal
+
+from render.cues import QUICK_DBTP, QUICK_LUFS, cue_files, quick_gain_db
+from tests.small_scenes import (
+    below,
+    heard,
+    impulse,
+    noise,
+    rendered,
+    run,
+    with_responses_remembered,
+    without_figures,
+    write_scene,
+)
+
+RATE = 48000  # Hz
+SECTIONS = '[sections.solo]\ninstrument = "omni"\nposition = [-2.0, 2.0, 0.0]\n'
+
+
+@pytest.fixture(autouse=True)
+def _no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
+    without_figures(monkeypatch)
+    with_responses_remembered(monkeypatch)
+
+
+def many_cues(folder: Path, seconds: list[float], gains: list[float] | None = None, mix_gain: float = 0.0) -> Path:
+    """A scene of cues called a, b, c … with one stem each, so long and so loud."""
+    loud = gains or [1.0] * len(seconds)
+    stems = {chr(97 + n): g * noise(s, seed=n) for n, (s, g) in enumerate(zip(seconds, loud, strict=True))}
+    cues = "".join(f'[cues.{name}]\nsolo = "{name}.wav"\n' for name in stems)
+    return write_scene(folder, stems, sections=SECTIONS, more=f"[mix]\ngain = {mix_gain}\n{cues}")
+
+
+def test_one_bar_counts_the_sound_of_all_cues(tmp_path: Path) -> None:
+    """By samples written, tails included: when a cue of 1 s is done and one of 3 s is not, a third or so is."""
+    from render.session import render_scene
+
+    told: list[tuple[str, float]] = []
+    scene = many_cues(tmp_path / "scene", [1.0, 3.0])
+    render_scene(scene, tmp_path / "out", progress=lambda what, part: told.append((what, part)))
+    parts = [part for what, part in told if what == "rendering 2 cues"]
+    lengths = [heard(tmp_path / "out" / "mix" / f"{name}.wav").shape[1] for name in "ab"]
+    assert any(part == pytest.approx(lengths[0] / sum(lengths), rel=1e-12) for part in parts)
+    assert parts == sorted(parts)
+    assert parts[-1] == 1.0
+    told.clear()
+    render_scene(scene, tmp_path / "out", cues=["b"], force=True, progress=lambda what, part: told.append((what, part)))
+    assert [what for what, _ in told if what.startswith("rendering")] == ["rendering b"] * len(
+        [part for what, part in told if what == "rendering b"]
+    )
+
+
+def test_responses_are_computed_once_for_all_cues(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many there are."""
+    import render.session
+
+    calls = []
+    compute = render.session.compute_responses
+    monkeypatch.setattr(render.session, "compute_responses", lambda *given: calls.append(1) or compute(*given))
+    rendered(many_cues(tmp_path / "scene", [0.1] * 5))
+    assert calls == [1]
+
+
+@pytest.mark.parametrize("options", [(), ("--cue", "a")], ids=["all cues", "one of them"])
+def test_a_clip_refused_names_the_gain_that_fits_the_whole_scene(tmp_path: Path, options: tuple[str, ...]) -> None:
+    """The last cue is 12 dB louder than the first that clips: with the gain named, no cue clips, at full use."""
+    scene = many_cues(tmp_path / "scene", [0.2, 0.2, 0.2], [1.0, 0.01, 4.0], 60.0)
+    done = run("render", scene, "-o", tmp_path / "out", "--format", "pcm24", "--quiet", *options)
+    found = re.fullmatch(
+        r"sitzprobe: \S+a\S*\.wav: peaks at \+[\d.]+ dBFS and would clip at 24 bit; "
+        r"lower the gain by ([\d.]+) dB, which fits all cues, or write float32\n",
+        done.stderr,
+    )
+    assert found, done.stderr
+    assert done.exit_code == 2
+    assert not list((tmp_path / "out").rglob("*.wav"))
+    scene.write_text(scene.read_text().replace("gain = 60.0", f"gain = {60.0 - float(found[1]):.1f}"))
+    peaks = [np.abs(heard(p)).max() for p in rendered(scene, "--format", "pcm24").rglob("*.wav")]
+    assert 0.97 < max(peaks) < 1.0
+
+
+def test_names_that_make_one_file_together_are_refused(tmp_path: Path) -> None:
+    """The stereo mix of a cue 'a_pair' is called as the pair's mix of a cue 'a' is."""
+    cues = '[cues.a]\nsolo = "s.wav"\n[cues.A_pair]\nsolo = "s.wav"\n'
+    scene = write_scene(tmp_path, {"s": noise()}, sections=SECTIONS, more=cues)
+    done = run("render", scene, "-o", tmp_path / "out", "--quiet")
+    assert done.exit_code == 2
+    assert re.fullmatch(
+        r"sitzprobe: .*scene\.toml:\d+: cue 'A_pair': two files would be called mix/A_pair\.wav, "
+        r"the other of cue 'a'; rename a cue\n",
+        done.stderr,
+    ), done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_list_of_files_is_the_mix_its_arrays_their_capsules_and_the_stems() -> None:
+    """In this order; the mix first, alone in a quick listen."""
+    arrays = {"main": ["left", "right"], "room": ["mono"]}
+    assert [(file.name, file.channels) for file in cue_files("a", arrays, ["solo"])] == [
+        ("mix/a.wav", 2),
+        ("mix/a_main.wav", 2),
+        ("mix/a_room.wav", 2),
+        ("mix/a_main_left.wav", 1),
+        ("mix/a_main_right.wav", 1),
+        ("mix/a_room_mono.wav", 1),
+        ("stems/a_solo_main.wav", 2),
+        ("stems/a_solo_room.wav", 2),
+    ]
+    assert [file.name for file in cue_files("a", arrays, ["solo"], mix_only=True)] == ["mix/a.wav"]
+
+
+@pytest.mark.parametrize("gain", [0.1, 300.0])
+def test_a_quick_listen_is_the_mix_at_a_loudness_that_is_safe(tmp_path: Path, gain: float) -> None:
+    """Whatever level the scene has: −23 LUFS within 0.1 LU (EBU Tech 3341), as an independent meter reads it.
+
+    But for the level it is the stereo mix, within −120 dB.
+    """
+    scene = write_scene(tmp_path / "cue", {"left": gain * noise(2.0), "right": gain * noise(2.0, seed=2)})
+    whole = heard(rendered(scene) / "mix" / "cue.wav")
+    done = run("render", scene, "-o", tmp_path / "cue" / "out", "--quick", "--quiet")
+    assert done.exit_code == 0, done.output
+    (path,) = (tmp_path / "cue" / "out" / "quick").rglob("*.wav")
+    assert path.name == "cue_quick.wav"
+    quick = heard(path)
+    factor = np.abs(quick).max() / np.abs(whole).max()
+    assert below(quick, factor * whole) < -120.0
+    meter = pyloudnorm.Meter(RATE, filter_class="DeMan")
+    assert meter.integrated_loudness(quick.T) == pytest.approx(QUICK_LUFS, abs=0.1)
+    report = json.loads((path.parent.parent / "report.json").read_text())
+    (file,) = report["files"]
+    assert file["lufs"] == pytest.approx(-23.0, abs=1e-3)
+    assert file["peak_dbfs"] == pytest.approx(20 * np.log10(np.abs(quick).max()), abs=1e-3)
+    assert report["warnings"][0] == (
+        "a quick listen, not for delivery: the stereo mix alone, set to -23 LUFS or as loud as -1 dBTP allows"
+    )
+
+
+def test_a_quick_listen_never_peaks_above_its_ceiling(tmp_path: Path) -> None:
+    """A click in 3 s of near silence would be set far above full scale by its loudness alone."""
+    signal = 1e-4 * noise(3.0) + 0.1 * impulse(RATE, 3 * RATE)
+    scene = write_scene(tmp_path / "cue", {"left": signal}, hall="")
+    rendered(scene, "--quick")
+    quick = heard(tmp_path / "cue" / "out" / "quick" / "mix" / "cue_quick.wav")
+    dense = scipy.signal.resample_poly(quick, 8, 1, axis=1)
+    # ITU-R BS.1770-4, annex 2: fourfold oversampling may read up to 0.17 dB low at 20 kHz (from memory).
+    assert 20 * np.log10(np.abs(dense).max()) == pytest.approx(QUICK_DBTP, abs=0.2)
+
+
+def test_a_quick_listen_without_a_loudness_is_only_ever_made_softer() -> None:
+    """Too short or too soft to have one, its true peak counts; silence stays silence."""
+    assert quick_gain_db(-30.0, -20.0) == 7.0
+    assert quick_gain_db(-30.0, -3.0) == 2.0
+    assert quick_gain_db(-10.0, -3.0) == -13.0
+    assert quick_gain_db(None, -3.0) == -20.0
+    assert quick_gain_db(None, -40.0) == 0.0
+    assert quick_gain_db(None, None) == 0.0
+
+
+def test_a_quick_listen_touches_nothing_of_the_render(tmp_path: Path) -> None:
+    """Own folder, own names; of a passage too."""
+    scene = many_cues(tmp_path / "scene", [0.5, 0.5])
+    folder = rendered(scene, folder=tmp_path / "out")
+    before = {p: p.stat().st_mtime_ns for p in folder.rglob("*") if p.is_file()}
+    rendered(scene, "--quick", folder=folder)
+    rendered(scene, "--quick", "--cue", "b", "--from", "0.2", folder=folder)
+    assert {p: p.stat().st_mtime_ns for p in before} == before
+    assert {p.relative_to(folder).as_posix() for p in (folder / "quick").rglob("*.wav")} == {
+        "quick/mix/a_quick.wav",
+        "quick/mix/b_quick.wav",
+        "quick/passages/b_0.200-end_quick/mix/b_0.200-end_quick.wav",
+    }
+
+
+@pytest.mark.parametrize("options", [("--stems",), ("--format", "pcm16")])
+def test_a_quick_listen_has_no_stems_and_no_other_format(tmp_path: Path, options: tuple[str, ...]) -> None:
+    """Said, not ignored."""
+    scene = write_scene(tmp_path / "cue", {"left": noise()})
+    done = run("render", scene, "-o", tmp_path / "out", "--quick", "--quiet", *options)
+    assert (done.exit_code, done.stderr) == (
+        2,
+        "sitzprobe: a quick listen is the stereo mix alone, in float32; leave out --quick, or --stems and --format\n",
+    )
