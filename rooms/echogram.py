@@ -58,9 +58,10 @@ class Radiators:
 
     def pattern(self, cosine: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the energy pattern for cosines to the axis, shape (..., ) -> (..., bands)."""
-        source = np.exp((cosine[..., None] - self.on_aim) * self.kappa)
-        capsule = self.pressure_part + (1.0 - self.pressure_part) * cosine[..., None]
-        return np.asarray(source * capsule**2)
+        capsule = (self.pressure_part + (1.0 - self.pressure_part) * cosine[..., None]) ** 2
+        if not self.kappa.any():
+            return np.asarray(np.broadcast_to(capsule, (*cosine.shape, len(self.kappa))))
+        return np.asarray(np.exp((cosine[..., None] - self.on_aim) * self.kappa) * capsule)
 
 
 def ears(

@@ -6,10 +6,11 @@ below which the section is one source; and what combing is left is evened out pe
 
 from __future__ import annotations
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from rooms.filters import minimum_phase
+from rooms.filters import minimum_phase, smooth_knots
 from rooms.noise import generator
 
 __all__ = ["CROSSOVER", "crossover", "decorrelation", "hold_tone"]
@@ -26,7 +27,6 @@ TIGHT = 4000.0
 
 MOST_CORRECTION = 2.3
 """Largest correction of the tone, as the logarithm of an amplitude (20 dB)."""
-
 
 ROUNDS = 6
 """Rounds of evening out: a correction changes what its neighbours need."""
@@ -109,17 +109,53 @@ def hold_tone(
     # Each bin's power counts in its third octave; each bin's correction lies between those of two mid-bands.
     edges = np.searchsorted(position, bands - 0.5)
     held = np.flatnonzero(np.diff(np.append(edges, len(position))) > 0)
-    edges, bands = edges[held], bands[held]
-    below = np.clip(np.searchsorted(bands, position, side="right") - 1, 0, len(bands) - 2)
-    part = np.clip((position - bands[below]) / (bands[below + 1] - bands[below]), 0.0, 1.0)
+    edges, bands = np.append(edges[held], len(position)), bands[held]
+    hats = np.array([np.interp(position, bands, one) for one in np.eye(len(bands))])
+    knots, below, part = smooth_knots(frequency)
+    phases = np.ascontiguousarray(minimum_phase(hats, 2 * (len(frequency) - 1))[:, knots].T)
+    out = np.empty_like(spectra)
+    _hold(spectra, power, edges, np.ascontiguousarray(hats[:, knots].T), phases, below, part, out)
+    return out
 
-    wanted = np.add.reduceat(power, edges, axis=-1)
-    found = np.abs(spectra) ** 2
-    gains = np.zeros_like(wanted)
-    log_gain = np.zeros_like(power)
-    for _ in range(ROUNDS):
-        reached = np.add.reduceat(found * np.exp(2.0 * log_gain), edges, axis=-1)
-        gains += 0.5 * np.log(wanted / np.maximum(reached, 1e-30))
-        gains = np.clip(gains, -MOST_CORRECTION, MOST_CORRECTION)
-        log_gain = gains[:, below] + part * (gains[:, below + 1] - gains[:, below])
-    return spectra * np.exp(minimum_phase(log_gain, 2 * (len(frequency) - 1)))
+
+@numba.njit(parallel=True, cache=True, fastmath=True)
+def _hold(spectra, power, edges, hats, phases, below, part, out):  # type: ignore[no-untyped-def]
+    """Write spectra (groups, bins) through the corrections that give each band its power.
+
+    ``hats`` and ``phases`` (knots, bands) are the logarithms, of magnitude and of minimum phase, of one neper a band.
+    """
+    groups, bins = spectra.shape
+    knots, bands = hats.shape
+    for g in numba.prange(groups):
+        gains = np.zeros(bands)
+        wanted = np.zeros(bands)
+        found = np.empty(bins)
+        for k in range(bins):
+            found[k] = spectra[g, k].real ** 2 + spectra[g, k].imag ** 2
+        for b in range(bands):
+            for k in range(edges[b], edges[b + 1]):
+                wanted[b] += power[g, k]
+        squared = np.ones(knots)
+        for turn in range(ROUNDS):
+            if turn > 0:
+                for n in range(knots):
+                    sum_ = 0.0
+                    for b in range(bands):
+                        sum_ += hats[n, b] * gains[b]
+                    squared[n] = np.exp(2.0 * sum_)
+            for b in range(bands):
+                reached = 0.0
+                for k in range(edges[b], edges[b + 1]):
+                    n = below[k]
+                    reached += found[k] * (squared[n] + part[k] * (squared[n + 1] - squared[n]))
+                gain = gains[b] + 0.5 * np.log(max(wanted[b], 1e-300) / max(reached, 1e-30))
+                gains[b] = min(max(gain, -MOST_CORRECTION), MOST_CORRECTION)
+        through = np.empty(knots, np.complex128)
+        for n in range(knots):
+            z = 0.0 + 0.0j
+            for b in range(bands):
+                z += gains[b] * phases[n, b]
+            through[n] = np.exp(z)
+        for k in range(bins):
+            n = below[k]
+            out[g, k] = spectra[g, k] * (through[n] + part[k] * (through[n + 1] - through[n]))

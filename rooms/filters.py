@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import scipy.fft
 import scipy.signal
@@ -9,7 +11,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from rooms.units import MIDBANDS
 
-__all__ = ["band_weights", "high_pass", "minimum_phase", "minimum_phase_basis", "nyquist_taper"]
+__all__ = [
+    "band_weights",
+    "high_pass",
+    "minimum_phase",
+    "minimum_phase_basis",
+    "nyquist_taper",
+    "smooth_knots",
+]
 
 _FINE = 1 << 16  # transform length for cepstra: time aliasing of a 63 Hz band edge stays below −100 dB
 
@@ -91,6 +100,7 @@ def minimum_phase(log_magnitude: NDArray[np.float64], size: int) -> NDArray[np.c
     return np.asarray(scipy.fft.rfft(cepstrum))
 
 
+@functools.lru_cache(maxsize=8)
 def minimum_phase_basis(size: int, sample_rate: float) -> NDArray[np.complex128]:
     """Return one complex log spectrum per band, so that exp(Σ gₙ·basisₙ) is minimum phase with log gains gₙ.
 
@@ -117,3 +127,24 @@ def nyquist_taper(frequency: NDArray[np.float64], sample_rate: float) -> NDArray
     edge = (0.45 if sample_rate < 48000 else 5.0 / 12.0) * sample_rate
     part = np.clip((frequency - edge) / (sample_rate / 2.0 - edge), 0.0, 1.0)
     return np.cos(np.pi / 2.0 * part) ** 2
+
+
+def smooth_knots(
+    frequency: NDArray[np.float64],
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Return the bins at which smooth spectra are evaluated, and for every bin its lower knot and the part above it.
+
+    All bins up to 1 kHz, then 24 an octave: the curves between octave bands, or third octaves, bend no faster.
+
+    Parameters
+    ----------
+    frequency : ndarray, shape (bins,)
+        The bins of a real transform in Hz.
+    """
+    bins = len(frequency)
+    dense = min(int(1000.0 / frequency[1]), bins - 1)
+    sparse = dense * 2.0 ** (np.arange(1, 24 * 16) / 24.0)
+    knots = np.unique(np.concatenate([np.arange(dense + 1), sparse[sparse < bins - 1].astype(np.int64), [bins - 1]]))
+    every = np.arange(bins)
+    below = np.clip(np.searchsorted(knots, every, side="right") - 1, 0, len(knots) - 2)
+    return knots, below, (every - knots[below]) / (knots[below + 1] - knots[below])

@@ -21,7 +21,7 @@ import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
 from rooms.ensemble import crossover, decorrelation, hold_tone
-from rooms.filters import minimum_phase_basis, nyquist_taper
+from rooms.filters import minimum_phase_basis, nyquist_taper, smooth_knots
 from rooms.paths import cells_within, count_hits, mirror, path_hits, surface_hits
 from rooms.players import Section
 from rooms.scene import Scene
@@ -241,20 +241,6 @@ def _overlap_add(groups, first, ear, reflected, out):  # type: ignore[no-untyped
                 out[reflected[g], ear[g], at] += groups[g, n]
 
 
-def _knots(size: int, sample_rate: float) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    """Return the bins at which smooth spectra are evaluated, and for every bin its lower knot and the part above it.
-
-    All bins up to 1 kHz, then 24 an octave: the curves between octave bands bend no faster.
-    """
-    bins = size // 2 + 1
-    dense = min(int(1000.0 / sample_rate * size), bins - 1)
-    sparse = dense * 2.0 ** (np.arange(1, 24 * 16) / 24.0)
-    knots = np.unique(np.concatenate([np.arange(dense + 1), sparse[sparse < bins - 1].astype(np.int64), [bins - 1]]))
-    every = np.arange(bins)
-    below = np.clip(np.searchsorted(knots, every, side="right") - 1, 0, len(knots) - 2)
-    return knots, below, (every - knots[below]) / (knots[below + 1] - knots[below])
-
-
 def _window(size: int, sample_rate: float) -> NDArray[np.float64]:
     """Return the window of a group of paths: all-pass filters ring a little before they begin, and that wraps round.
 
@@ -299,7 +285,7 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     size = 1 << int(np.ceil(np.log2((2.0 * radius / c + LEAD + TAIL) * rate)))
     bins = size // 2 + 1
     frequency = scipy.fft.rfftfreq(size, 1.0 / rate)
-    knots, below, part = _knots(size, rate)
+    knots, below, part = smooth_knots(frequency)
     basis = np.ascontiguousarray(minimum_phase_basis(size, rate).T[knots])
     alone = len(section.players) == 1
     low_pass, high_pass = crossover(frequency)

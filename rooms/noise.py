@@ -13,17 +13,38 @@ import hashlib
 
 import numba
 import numpy as np
+import scipy.special
 from numpy.typing import NDArray
 
 from rooms.units import MIDBANDS
 
-__all__ = ["coherence_grid", "diffuse_coherence", "generator", "mix_channels", "square_roots"]
+__all__ = ["coherence_grid", "diffuse_coherence", "draw_normals", "generator", "square_roots"]
 
 
 def generator(seed: int, *names: str) -> np.random.Generator:
     """Return the random generator that belongs to a seed and names, whatever else the scene holds."""
     digest = hashlib.sha256("\0".join(names).encode()).digest()
     return np.random.default_rng([seed, *np.frombuffer(digest, dtype=np.uint32).tolist()])
+
+
+_QUANTILES = scipy.special.ndtri((np.arange(1 << 16) + 0.5) / (1 << 16)).astype(np.float32)
+
+
+def draw_normals(random: np.random.Generator, out: NDArray[np.float32]) -> None:
+    """Fill an array with standard normal numbers, an eighth of the time numpy's own take.
+
+    Each is one of 65,536 quantiles, the outermost at 4.3 standard deviations: plenty for spectra and long noises, whose
+    every sample, or line, sums thousands of them.
+    """
+    raw = random.bit_generator.random_raw(-(-out.size // 4))
+    _look_up(np.asarray(raw, dtype="<u8").view("<u2"), _QUANTILES, out.reshape(-1))
+
+
+@numba.njit(nogil=True, cache=True)
+def _look_up(places, table, out):  # type: ignore[no-untyped-def]
+    """Fill out (n,) with the entries of a table at n places."""
+    for n in range(len(out)):
+        out[n] = table[places[n]]
 
 
 def coherence_grid(sample_rate: float) -> NDArray[np.float64]:
@@ -94,43 +115,3 @@ def square_roots(matrices: NDArray[np.complex128]) -> NDArray[np.complex128]:
     values, vectors = np.linalg.eigh(matrices)
     scaled = vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]
     return np.asarray(scaled @ np.conj(np.swapaxes(vectors, -1, -2)))
-
-
-@numba.njit(cache=True, fastmath=True)
-def _mix(spectra, factors, below, part):  # type: ignore[no-untyped-def]
-    """Multiply the channels of spectra (batch, channels, bins) in place by factors interpolated over frequency."""
-    batch, channels, bins = spectra.shape
-    for n in range(batch):
-        x = np.empty(channels, np.complex64)
-        for k in range(bins):
-            f = below[k]
-            q = part[k]
-            for i in range(channels):
-                x[i] = spectra[n, i, k]
-            for i in range(channels):
-                y = np.complex64(0.0)
-                for j in range(channels):
-                    y += (factors[f, i, j] + q * (factors[f + 1, i, j] - factors[f, i, j])) * x[j]
-                spectra[n, i, k] = y
-
-
-def mix_channels(
-    spectra: NDArray[np.complex64],
-    factors: NDArray[np.complex128],
-    grid: NDArray[np.float64],
-    frequency: NDArray[np.float64],
-) -> None:
-    """Give independent channels the coherence whose square roots are given, in place.
-
-    Parameters
-    ----------
-    spectra : ndarray of complex64, shape (batch, channels, frequencies)
-        Independent white noises; overwritten.
-    factors : ndarray, shape (len(grid), channels, channels)
-        A with AAᴴ the coherence, on the grid.
-    grid, frequency : ndarray
-        Hz.
-    """
-    below = np.clip(np.searchsorted(grid, frequency, side="right") - 1, 0, len(grid) - 2)
-    part = ((frequency - grid[below]) / np.diff(grid)[below]).astype(np.float32)
-    _mix(spectra, factors.astype(np.complex64), below, part)

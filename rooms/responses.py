@@ -128,7 +128,7 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
 
     samples = int(np.ceil(duration * rate))
     tell(0.35)
-    responses = late_part(scene, late, arrivals, samples)
+    responses = late_part(scene, late, arrivals, samples, smooth_from=2.0 * mixed + float(arrivals.max()))
     del late
     begun = min(int((mixed + CROSSFADE + RINGING) * rate), samples)
     past = np.clip((np.arange(begun) / rate - mixed) / CROSSFADE, 0.0, 1.0)

@@ -131,12 +131,19 @@ def _specular_continuum(
     signs = np.array([[x, y, z] for x in (1, -1) for y in (1, -1) for z in (1, -1)], dtype=np.float64)
     directions = octant[:, None] * signs  # (directions, mirrored, 3)
 
-    def patterns(radiators: Sequence[Radiators]) -> NDArray[np.float64]:
+    def patterns(radiators: Sequence[Radiators]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        """Return the patterns that differ, shape (bands, patterns, directions), and which one each radiator has."""
         cosines = (np.einsum("dmx,px->dmp", directions, radiator.axes) for radiator in radiators)
         means = [r.energy * r.pattern(c).mean(axis=(1, 2)) for r, c in zip(radiators, cosines, strict=True)]
-        return np.ascontiguousarray(np.array(means).transpose(2, 0, 1))  # (bands, radiators, directions)
+        several = {mean.tobytes(): mean for mean in means}  # omnis are all alike
+        which = [list(several).index(mean.tobytes()) for mean in means]
+        return np.array(list(several.values())).transpose(2, 0, 1), np.array(which)
 
-    pairs = [patterns(sources)[:, :, None] * patterns(receivers)[:, None] for sources, receivers in parties]
+    sent, heard = ([patterns(party[side]) for party in parties] for side in (0, 1))
+    pairs = [
+        (s[:, :, None] * h[:, None]).reshape(len(BANDS), -1, len(octant))
+        for (s, _), (h, _) in zip(sent, heard, strict=True)
+    ]
     # Late paths meet a wall anywhere: its materials by their areas.
     returned = np.zeros((len(BANDS), 6))
     np.add.at(returned.T, hall.walls, (np.exp(_log_keep(hall)) * hall.areas).T)
@@ -144,12 +151,15 @@ def _specular_continuum(
     size = np.array(hall.box.size)
     kept = _kept(returned / hall.box.areas, int(path[-1] / size.min()) + 2)
     shell = 4.0 * np.pi * hall.speed_of_sound * STEP / hall.box.volume / len(octant)
-    out = [np.empty((pair.shape[1], pair.shape[2], pair.shape[0], grid)) for pair in pairs]
+    found = [np.empty((pair.shape[1], len(BANDS), grid)) for pair in pairs]
     for b in range(len(BANDS)):
         left = _along(octant, path, size, kept[b]) * shell
-        for energy, pair in zip(out, pairs, strict=True):
-            energy[:, :, b] = pair[b] @ left
-    return out
+        for energy, pair in zip(found, pairs, strict=True):
+            energy[:, b] = pair[b] @ left
+    return [
+        energy.reshape(s.shape[1], -1, len(BANDS), grid)[np.ix_(which, these)]
+        for energy, (s, which), (_, these) in zip(found, sent, heard, strict=True)
+    ]
 
 
 def _kept(returned: NDArray[np.float64], most: int) -> NDArray[np.float64]:
