@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,8 @@ from rooms.players import Section
 from rooms.scattering import scattered_energy
 from rooms.scene import Scene
 from rooms.specular import specular_energy
+from rooms.store import Store, key
+from rooms.surfaces import Hall
 from rooms.units import BANDS, energy_db
 
 __all__ = ["Responses", "compute_responses"]
@@ -84,7 +87,9 @@ class Responses:
     T30: NDArray[np.float64]
 
 
-def compute_responses(scene: Scene, progress: Callable[[float], None] | None = None) -> Responses:
+def compute_responses(
+    scene: Scene, progress: Callable[[float], None] | None = None, store: Store | None = None
+) -> Responses:
     """Compute the responses of every section to every capsule.
 
     Parameters
@@ -93,22 +98,103 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
         The hall, who plays, who hears.
     progress : callable, optional
         Called with the part done, 0 … 1.
+    store : Store, optional
+        Keeps what is computed, hall by hall and section by array, and gives it back; the samples are the same.
 
     Returns
     -------
     Responses
     """
     tell = progress or (lambda _part: None)
-    hall, rate = scene.hall, scene.sample_rate
+    hall = scene.hall
     tell(0.0)
-    T30 = expected_T30(hall)
-    mixed = mixing_time(hall)
+    T30, mixed = _hall_times(hall, store)
     duration = max(LENGTH * float(np.nan_to_num(T30).max()), 2.0 * mixed)
-    grid = grid_size(duration)
-
     tell(0.1)
-    seated = [_players(s) for s in scene.sections]
-    centres = [omni(s.centre) for s in scene.sections]
+
+    names = {
+        (s, a): key("response", hall, section, array, scene.sample_rate, scene.seed, _company(scene, s))
+        for s, section in enumerate(scene.sections)
+        for a, array in enumerate(scene.arrays)
+    }
+    kept = {at: store.get(name) for at, name in names.items()} if store else {}
+    found = {at: piece for at, piece in kept.items() if piece is not None}
+    blocks = _blocks([[(s, a) not in found for a in range(len(scene.arrays))] for s in range(len(scene.sections))])
+    for number, (sections, arrays) in enumerate(blocks):
+        part = replace(scene, arrays=tuple(scene.arrays[a] for a in arrays))
+        computed = _compute(part, sections, duration, mixed, _part_of(tell, number, len(blocks)))
+        begin = 0
+        for a in arrays:
+            chosen = slice(begin, begin + len(scene.arrays[a].capsules))
+            begin = chosen.stop
+            for n, s in enumerate(sections):
+                found[s, a] = {kind: values[n, chosen] for kind, values in computed.items()}
+                if store:
+                    store.put(names[s, a], found[s, a])
+        if len(found) == len(sections) * len(arrays):  # all at once: nothing to gather
+            return _responses(scene, computed, mixed, T30)
+    gathered = {
+        kind: np.stack(
+            [np.concatenate([found[s, a][kind] for a in range(len(scene.arrays))]) for s in range(len(scene.sections))]
+        )
+        for kind in next(iter(found.values()))
+    }
+    tell(1.0)
+    return _responses(scene, gathered, mixed, T30)
+
+
+def _hall_times(hall: Hall, store: Store | None) -> tuple[NDArray[np.float64], float]:
+    """Return the hall's expected T30 in s, shape (bands,), and its mixing time in s."""
+    name = key("hall", hall)
+    kept = store.get(name) if store else None
+    if kept is None:
+        kept = {"T30": expected_T30(hall), "mixing_time": np.array(mixing_time(hall))}
+        if store:
+            store.put(name, kept)
+    return np.asarray(kept["T30"], dtype=np.float64), float(kept["mixing_time"])
+
+
+def _company(scene: Scene, section: int) -> list[tuple[str, NDArray[np.float64]]]:
+    """Return what a section's late field knows of the others: names and places of those before it."""
+    return [(other.name, other.centre) for other in scene.sections[:section]]
+
+
+def _blocks(missing: list[list[bool]]) -> list[tuple[list[int], list[int]]]:
+    """Return groups of (sections, arrays) that together hold every missing pair: whole sections, then the rest."""
+    arrays = range(len(missing[0]))
+    whole = [s for s, row in enumerate(missing) if all(row)]
+    rest = [s for s, row in enumerate(missing) if any(row) and not all(row)]
+    lacking = [a for a in arrays if any(missing[s][a] for s in rest)]
+    return [(sections, chosen) for sections, chosen in ((whole, list(arrays)), (rest, lacking)) if sections]
+
+
+def _part_of(tell: Callable[[float], None], number: int, count: int) -> Callable[[float], None]:
+    """Return what tells the progress of one of several blocks as that of the whole."""
+    return lambda part: tell(0.1 + 0.9 * (number + part) / count)
+
+
+def _compute(
+    scene: Scene, wanted: Sequence[int], duration: float, mixed: float, tell: Callable[[float], None]
+) -> dict[str, NDArray[np.generic]]:
+    """Compute samples and energies of some of a scene's sections, each (wanted sections, capsules, …).
+
+    Parameters
+    ----------
+    scene : Scene
+        All sections, since noises are coherent, and the arrays wanted.
+    wanted : sequence of int
+        Which of its sections.
+    duration, mixed : float
+        Length of the responses and mixing time in s.
+    tell : callable
+        Called with the part done, 0 … 1.
+    """
+    hall, rate = scene.hall, scene.sample_rate
+    sections = [scene.sections[s] for s in wanted]
+    grid = grid_size(duration)
+    tell(0.0)
+    seated = [_players(s) for s in sections]
+    centres = [omni(s.centre) for s in sections]
     capsules = [_capsule(c) for _, c in scene.capsules]
     omnis = [omni(np.array(c.position)) for _, c in scene.capsules]
     parties = [(seated, capsules), (centres, omnis)]
@@ -122,44 +208,50 @@ def compute_responses(scene: Scene, progress: Callable[[float], None] | None = N
         energy *= air
     del specular
 
-    levels = [path_levels(scene, s) for s in scene.sections]
-    arrivals = np.array([arrival for arrival, _ in levels])
-    direct = np.array([energy for _, energy in levels])
-
     samples = int(np.ceil(duration * rate))
+    arrivals = np.array([path_levels(scene, s)[0] for s in sections])
+    across = float(np.linalg.norm(hall.box.size)) / hall.speed_of_sound
     tell(0.35)
-    responses = late_part(scene, late, arrivals, samples, smooth_from=2.0 * mixed + float(arrivals.max()))
+    responses = late_part(scene, late, arrivals, samples, 2.0 * mixed + across, wanted)
     del late
     begun = min(int((mixed + CROSSFADE + RINGING) * rate), samples)
     past = np.clip((np.arange(begun) / rate - mixed) / CROSSFADE, 0.0, 1.0)
-    direct_part, early = np.zeros((2, *responses.shape[:2], begun), dtype=np.float32)
-    for n, section in enumerate(scene.sections):
-        tell(0.65 + 0.35 * n / len(scene.sections))
+    direct, early = np.zeros((2, *responses.shape[:2], begun), dtype=np.float32)
+    for n, section in enumerate(sections):
+        tell(0.6 + 0.4 * n / len(sections))
         images = early_part(scene, section, mixed + CROSSFADE)[..., :begun]
         length = images.shape[2]
         images *= np.cos(np.pi / 2.0 * past[:length])
         early[n] = responses[n, :, :begun] * (1.0 - past)
         early[n, :, :length] += images[1]
-        direct_part[n, :, :length] = images[0]
+        direct[n, :, :length] = images[0]
         responses[n, :, :length] += images.sum(axis=0)
-        for part in (responses[n], early[n], direct_part[n]):
+        for part in (responses[n], early[n], direct[n]):
             part[:] = high_pass(part, SUBSONIC, rate) * _closing(part.shape[1], rate)
     tell(1.0)
+    return {
+        "samples": responses,
+        "direct": direct,
+        "early": early,
+        "energy": _bins(total[0]),
+        "omni_energy": _bins(total[1]),
+    }
 
+
+def _responses(scene: Scene, arrays: Mapping[str, NDArray[Any]], mixed: float, T30: NDArray[np.float64]) -> Responses:
+    """Return the responses that are made of these arrays, with what geometry says of them."""
+    levels = [path_levels(scene, s) for s in scene.sections]
+    direct = np.array([energy for _, energy in levels])
     distances = np.linalg.norm(
         np.array([s.centre for s in scene.sections])[:, None] - np.array([c.position for _, c in scene.capsules]),
         axis=2,
     )
     return Responses(
         scene=scene,
-        samples=responses,
-        direct=direct_part,
-        early=early,
-        arrivals=arrivals,
+        **arrays,
+        arrivals=np.array([arrival for arrival, _ in levels]),
         direct_db=energy_db(direct[:, :, BANDS == 1000.0][..., 0]),
-        energy=_bins(total[0]),
-        omni_energy=_bins(total[1]),
-        omni_arrivals=distances / hall.speed_of_sound,
+        omni_arrivals=distances / scene.hall.speed_of_sound,
         bin_s=STEP,
         mixing_time=mixed,
         T30=T30,

@@ -299,6 +299,33 @@ def _facet_rays(hall: Hall, cuts: int) -> tuple[NDArray[np.float64], NDArray[np.
     return np.concatenate(points), np.concatenate(directions), np.array(materials)
 
 
+@numba.njit(nogil=True, cache=True)
+def _exchange(between, sent, seen, fresh, glimpsed):  # type: ignore[no-untyped-def]
+    """Return what receivers see of all that facets hand on less what they glimpse of fresh energy.
+
+    Spectra: between (frequencies, facets, facets); sent and fresh (frequencies, sources, facets); seen and glimpsed
+    (frequencies, receivers, facets); the result (sources, receivers, frequencies). Sums run in one order, whoever else
+    sends or hears, so that no bit of a pair depends on the others.
+    """
+    frequencies, sources, facets = sent.shape
+    receivers = seen.shape[1]
+    out = np.empty((sources, receivers, frequencies), np.complex128)
+    leaving = np.empty(facets, np.complex128)
+    for k in range(frequencies):
+        for n in range(sources):
+            for i in range(facets):
+                z = 0.0 + 0.0j
+                for j in range(facets):
+                    z += between[k, i, j] * sent[k, n, j]
+                leaving[i] = z
+            for m in range(receivers):
+                z = 0.0 + 0.0j
+                for i in range(facets):
+                    z += seen[k, m, i] * leaving[i] - glimpsed[k, m, i] * fresh[k, n, i]
+                out[n, m, k] = z
+    return out
+
+
 def scattered_energy(
     hall: Hall,
     parties: Sequence[tuple[Sequence[Radiators], Sequence[Radiators]]],
@@ -359,16 +386,15 @@ def scattered_energy(
 
     def solve(b: int) -> None:
         k, s, r, f, g = (
-            scipy.fft.rfft((h[:, :, b] * damping).astype(np.float64), size)
+            np.ascontiguousarray(scipy.fft.rfft((h[:, :, b] * damping).astype(np.float64), size).transpose(2, 0, 1))
             for h in (passed, sent, seen, fresh, glimpsed)
         )
-        leaving = np.linalg.solve(identity - k.transpose(2, 1, 0), s.transpose(2, 1, 0))
+        between = np.linalg.inv(identity - k.swapaxes(1, 2))
         row = column = 0
         for out in energy:
             rows, columns = slice(row, row + out.shape[1]), slice(column, column + out.shape[0])
-            heard = np.matmul(r[rows].transpose(2, 0, 1), leaving[:, :, columns])
-            heard -= np.matmul(g[rows].transpose(2, 0, 1), f.transpose(2, 1, 0)[:, :, columns])
-            out[:, :, b] += scipy.fft.irfft(heard.transpose(2, 1, 0), size)[..., :grid] / damping
+            heard = _exchange(between, s[:, columns], r[:, rows], f[:, columns], g[:, rows])
+            out[:, :, b] += scipy.fft.irfft(heard, size)[..., :grid] / damping
             row, column = rows.stop, columns.stop
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:

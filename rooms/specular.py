@@ -24,6 +24,9 @@ __all__ = ["image_energy", "specular_energy"]
 OCTANT_DIRECTIONS = 1024
 """Directions in one octant over which the continuum is averaged."""
 
+EVERY = 4
+"""The continuum is found at every fourth time step; between them it falls as an exponential does."""
+
 _FLOOR = 1e-12  # stands for a surface that returns nothing, so that logarithms stay finite
 
 
@@ -140,26 +143,43 @@ def _specular_continuum(
         return np.array(list(several.values())).transpose(2, 0, 1), np.array(which)
 
     sent, heard = ([patterns(party[side]) for party in parties] for side in (0, 1))
-    pairs = [
-        (s[:, :, None] * h[:, None]).reshape(len(BANDS), -1, len(octant))
-        for (s, _), (h, _) in zip(sent, heard, strict=True)
-    ]
     # Late paths meet a wall anywhere: its materials by their areas.
     returned = np.zeros((len(BANDS), 6))
     np.add.at(returned.T, hall.walls, (np.exp(_log_keep(hall)) * hall.areas).T)
-    path = np.arange(grid) * STEP * hall.speed_of_sound
+    every = np.arange(grid)
+    some = EVERY * np.arange((grid - 1) // EVERY + 2)
+    path = some * STEP * hall.speed_of_sound
     size = np.array(hall.box.size)
     kept = _kept(returned / hall.box.areas, int(path[-1] / size.min()) + 2)
     shell = 4.0 * np.pi * hall.speed_of_sound * STEP / hall.box.volume / len(octant)
-    found = [np.empty((pair.shape[1], len(BANDS), grid)) for pair in pairs]
+    out = [np.empty((len(s), len(h), len(BANDS), grid)) for (_, s), (_, h) in zip(sent, heard, strict=True)]
     for b in range(len(BANDS)):
-        left = _along(octant, path, size, kept[b]) * shell
-        for energy, pair in zip(found, pairs, strict=True):
-            energy[:, b] = pair[b] @ left
-    return [
-        energy.reshape(s.shape[1], -1, len(BANDS), grid)[np.ix_(which, these)]
-        for energy, (s, which), (_, these) in zip(found, sent, heard, strict=True)
-    ]
+        left = np.ascontiguousarray(_along(octant, path, size, kept[b]).T) * shell
+        for energy, (s, which), (h, these) in zip(out, sent, heard, strict=True):
+            found = _over_directions(s[b], h[b], left)
+            logarithm = np.log(np.maximum(found, 1e-300))
+            below, part = every // EVERY, (every % EVERY) / EVERY
+            smooth = np.exp(logarithm[..., below] + part * (logarithm[..., below + 1] - logarithm[..., below]))
+            energy[:, :, b] = smooth[np.ix_(which, these)]
+    return out
+
+
+@numba.njit(parallel=True, cache=True, fastmath=True)
+def _over_directions(sent, heard, left):  # type: ignore[no-untyped-def]
+    """Sum sent (sources, directions) · heard (receivers, directions) · left (times, directions) over directions.
+
+    Returns (sources, receivers, times); pair by pair, so that no bit of one depends on the others.
+    """
+    out = np.empty((sent.shape[0], heard.shape[0], left.shape[0]))
+    for pair in numba.prange(sent.shape[0] * heard.shape[0]):
+        n, m = pair // heard.shape[0], pair % heard.shape[0]
+        product = sent[n] * heard[m]
+        for t in range(left.shape[0]):
+            total = 0.0
+            for d in range(len(product)):
+                total += product[d] * left[t, d]
+            out[n, m, t] = total
+    return out
 
 
 def _kept(returned: NDArray[np.float64], most: int) -> NDArray[np.float64]:

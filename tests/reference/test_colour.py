@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from rooms.echogram import grid_size
 from rooms.late import late_part
 from rooms.microphones import Capsule
-from rooms.noise import generator
+from rooms.noise import draw_normals, generator
 from rooms.responses import Responses, compute_responses
 from rooms.scene import Scene
 from rooms.units import level_db
@@ -62,9 +62,9 @@ def test_bands_alike_leave_the_late_field_as_white_as_its_noise(rate: int, upper
     """
     scene = Scene(hall(material(0.2)), (solo((0.0, 5.0, 1.2)),), (microphones(Capsule("ear", (0.0, 0.0, 3.0))),), rate)
     samples = scipy.fft.next_fast_len(2 * rate, real=True)
-    sound = late_part(scene, np.ones((1, 1, 9, grid_size(2.1))), np.zeros((1, 1)), samples)[0, 0]
-    random = generator(scene.seed, "late", "solo", "main", "ear")
-    noise = random.standard_normal(samples, dtype=np.float32)
+    sound = late_part(scene, np.ones((1, 1, 9, grid_size(2.1))), np.zeros((1, 1)), samples, smooth_from=3.0)[0, 0]
+    noise = np.empty(samples, dtype=np.float32)
+    draw_normals(generator(scene.seed, "late", "solo", "main", "ear"), noise)
     frequency = scipy.fft.rfftfreq(samples, 1.0 / rate)
     chosen = (frequency >= 40.0) & (frequency <= upper)
     ratio = np.abs(scipy.fft.rfft(sound.astype(np.float64))) / np.abs(scipy.fft.rfft(noise.astype(np.float64)))
