@@ -145,18 +145,20 @@ def hall(table: HallTable | str) -> Hall:
             materials.append(material(surfaces[surface], surface))
         except InputError as error:
             raise InputError(f"surface '{surface}': {error}", at=("hall", "surfaces", surface)) from None
+    if table.audience == "empty" and all(patch.empty is None for patch in table.patches):
+        raise InputError("audience: no patch of this hall says what it is when empty", at=("hall", "audience"))
     patches = []
     for number, patch_table in enumerate(table.patches):
         try:
-            patches.append(_patch(patch_table))
+            patches.append(_patch(patch_table, table.audience == "empty"))
         except InputError as error:
             raise InputError(f"patch {number + 1}: {error}", at=("hall", "patches")) from None
     name = table.preset or "hall"
     return Hall(name, box, tuple(materials), table.temperature, table.humidity, tuple(patches))
 
 
-def _patch(table: PatchTable) -> Patch:
-    """Build a patch: its two spans along the surface, in the order of the axes."""
+def _patch(table: PatchTable, empty: bool) -> Patch:
+    """Build a patch, with its audience or empty: its two spans along the surface, in the order of the axes."""
     across = "xxyyzz"[SURFACES.index(table.surface)]
     spans = {axis: getattr(table, axis) for axis in "xyz"}
     if spans[across] is not None:
@@ -165,4 +167,5 @@ def _patch(table: PatchTable) -> Patch:
     if missing is not None:
         raise InputError(f"key '{missing}' is missing; give from and to in m")
     first, second = (span for axis, span in spans.items() if axis != across)
-    return Patch(table.surface, (first[0], second[0]), (first[1], second[1]), material(table.material, "patch"))
+    made_of = material(table.empty if empty and table.empty is not None else table.material, "patch")
+    return Patch(table.surface, (first[0], second[0]), (first[1], second[1]), made_of)

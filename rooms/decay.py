@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rooms.echogram import STEP, air_loss, grid_size, omni
 from rooms.errors import InputError, did_you_mean
+from rooms.geometry import SURFACES
 from rooms.images import early_reflections
 from rooms.measures import from_echogram
 from rooms.scattering import scattered_energy
@@ -119,7 +120,7 @@ def with_T30(hall: Hall, asked: float | Mapping[str, float]) -> Hall:
     Parameters
     ----------
     hall : Hall
-        The room whose ratios between surfaces are kept.
+        The room whose ratios between surfaces are kept; a patch takes all at most.
     asked : float or mapping
         Mean of the expected T30 at 500 Hz and 1 kHz in s, for which all bands scale by one factor; or T30 in s for
         the bands named, which scale one by one while the others stay.
@@ -144,7 +145,8 @@ def with_T30(hall: Hall, asked: float | Mapping[str, float]) -> Hall:
     else:
         goals = [(np.flatnonzero((BANDS == 500.0) | (BANDS == 1000.0)), np.arange(len(BANDS)), asked)]
     factor = np.ones(len(BANDS))
-    most = 1.0 / np.maximum(hall.absorption.max(axis=1), 1e-6)
+    # A patch that takes nearly all already, an audience, doesn't stop the walls around it.
+    most = 1.0 / np.maximum(hall.absorption[:, : len(SURFACES)].max(axis=1), 1e-6)
     for _ in range(STEPS):
         times = _decay_times(_scaled(hall, factor))
         misses = [float(times[measured].mean()) / goal for measured, _, goal in goals]

@@ -62,7 +62,10 @@ def count_hits(cell, image, ear, size, walls, bounds, hits):  # type: ignore[no-
         n = cell[a]
         total = abs(n)
         first = (total + 1) // 2 if n < 0 else total // 2
-        if bounds.shape[0] == 0:
+        patched = False
+        for w in range(6, walls.shape[0]):
+            patched = patched or walls[w] // 2 == a
+        if not patched:
             hits[2 * a] = first
             hits[2 * a + 1] = total - first
             continue

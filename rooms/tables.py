@@ -137,6 +137,9 @@ class PatchTable(Table):
     y: Span | None = Field(default=None, description="From and to along y in m, alike")
     z: Span | None = Field(default=None, description="From and to along z in m, alike")
     material: MaterialOrName = Field(description="A material's name, or a table as for surfaces")
+    empty: MaterialOrName | None = Field(
+        default=None, description='What it is with the audience gone, [hall] audience = "empty"; left out: the same'
+    )
 
 
 class HallTable(Preset):
@@ -167,6 +170,9 @@ class HallTable(Preset):
         default=(),
         description="Rectangles on surfaces that are of another material; they may touch and don't overlap; with any, "
         "a preset's own are left out",
+    )
+    audience: Literal["full", "empty"] = Field(
+        default="full", description="Whether the seats are taken; players on their stage stay"
     )
     T30: ReverberationTime | None = Field(
         default=None,

@@ -110,6 +110,19 @@ BAD_SCENES = {
         {"sections": on_an_arc("riser = 5.0")},
         r"scene\.toml:\d+: section 'left': player 1 of 1 at .* is outside the hall",
     ),
+    "audience of some": (
+        {"hall": hall_text().replace("[hall]\n", '[hall]\naudience = "half"\n')},
+        r"scene\.toml:\d+: hall: audience: found 'half'; allowed: empty, full$",
+    ),
+    "no seats to leave": (
+        {"hall": hall_text().replace("[hall]\n", '[hall]\naudience = "empty"\n')},
+        r"scene\.toml:\d+: audience: no patch of this hall says what it is when empty",
+    ),
+    "misspelt material of an empty patch": (
+        {"hall": '[hall]\npreset = "chamber-studio"\naudience = "empty"\npatches = [{surface = "floor", x = [-1, 1], '
+         'y = [-2, 2], material = "audience-with-aisles", empty = "wooden-chair-empty"}]'},
+        r"scene\.toml:\d+: patch 1: unknown material 'wooden-chair-empty'; did you mean 'wooden-chairs-empty'",
+    ),
     "stage in the cellar": (
         {"hall": hall_text().replace("[hall]\n", "[hall]\nstage_height = -1.0\n")},
         r"scene\.toml:\d+: hall: stage_height: found -1; allowed: 0 and above",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 from rooms import catalogue
 from rooms.decay import expected_T30, mixing_time, with_T30
 from rooms.errors import InputError
-from rooms.surfaces import Hall
+from rooms.surfaces import Hall, Patch
 from rooms.theory import sabine_s
 from tests.halls import hall, material
 
@@ -30,6 +32,19 @@ def test_a_hall_rings_as_asked_at_500_hz_and_1_khz(asked: float) -> None:
     factor = after.absorption[4, 0] / before.absorption[4, 0]
     np.testing.assert_allclose(after.absorption, np.minimum(before.absorption * factor, 1.0), rtol=1e-9)
     np.testing.assert_array_equal(after.scattering, before.scattering)
+
+
+def test_an_audience_that_takes_nearly_all_does_not_stop_the_walls() -> None:
+    """Its absorption of 0.95 can't follow a factor of some 1.5: it ends at 1, the surfaces keep their ratios."""
+    plain = room()
+    seats = Patch("floor", (-6.0, -9.0), (6.0, 0.0), material(0.95, 0.5))
+    before = replace(plain, patches=(seats,))
+    asked = 0.7 * float(expected_T30(before)[3:5].mean())
+    after = with_T30(before, asked)
+    assert expected_T30(after)[3:5].mean() == pytest.approx(asked, rel=0.01)
+    factor = after.absorption[4, 0] / before.absorption[4, 0]
+    assert factor > 1.2
+    np.testing.assert_allclose(after.absorption, np.minimum(before.absorption * factor, 1.0), rtol=1e-9)
 
 
 def test_only_the_bands_named_are_held_and_the_others_stay() -> None:

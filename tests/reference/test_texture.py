@@ -197,7 +197,7 @@ def test_sections_keep_their_stem_s_tone_at_every_capsule(scene: Scene) -> None:
     Against the summed powers of the players alone, each computed as a section of one. Summed as they are, the same
     players comb by more than 10 dB.
     """
-    silent = replace(scene.hall, materials=(material(ANECHOIC),) * 6)
+    silent = replace(scene.hall, materials=(material(ANECHOIC),) * 6, patches=())
     scene = replace(scene, hall=silent, sections=scene.sections[:-1])
     until = 0.13
     for section in scene.sections:

@@ -97,10 +97,14 @@ def test_the_witness_notices_other_walls() -> None:
 
 
 def scattering_alike(hall: Hall, degree: float) -> Hall:
-    """Return a hall without patches all of whose surfaces scatter alike in all bands."""
-    return replace(
-        hall, patches=(), materials=tuple(replace(m, scattering=(degree,) * len(BANDS)) for m in hall.materials)
+    """Return a hall whose surfaces, each evened out over its patches, scatter alike in all bands."""
+    absorbed = np.zeros((len(BANDS), 6))
+    np.add.at(absorbed.T, hall.walls, (hall.absorption * hall.areas).T)
+    materials = tuple(
+        replace(m, absorption=tuple(a.tolist()), scattering=(degree,) * len(BANDS))
+        for m, a in zip(hall.materials, (absorbed / hall.box.areas).T, strict=True)
     )
+    return replace(hall, patches=(), materials=materials)
 
 
 def pyroomacoustics_room(hall: Hall, order: int, seconds: float, rays: int, bin_s: float) -> pra.ShoeBox:
