@@ -11,7 +11,7 @@ from pydantic import Field
 from rooms.errors import InputError, did_you_mean
 from rooms.tables import ArrayTable, Decibel, Table
 
-__all__ = ["BalanceTable", "Bus", "array_buses"]
+__all__ = ["BalanceTable", "Bus", "array_buses", "settings"]
 
 
 class BalanceTable(Table):
@@ -123,6 +123,28 @@ def array_buses(arrays: Mapping[str, ArrayTable], balance: BalanceTable, section
         )
         for name, array in arrays.items()
     }
+
+
+def settings(bus: Bus) -> tuple[str, ...]:
+    """Return in words what a bus does besides its level; nothing of what it leaves as it is."""
+    faders = {"direct": bus.direct, "early": bus.early, "late": bus.late}
+    faders |= {f"send of {section}": send for section, send in bus.sends.items()}
+    said = {
+        "muted": bus.mute,
+        "solo": bus.solo,
+        "polarity inverted": bus.invert_polarity,
+        "spots aligned": bus.align,
+        f"delay {1e3 * bus.delay:g} ms": bus.delay != 0.0,
+        **{f"{name} {_in_words(level)}": level != 0.0 for name, level in faders.items()},
+        f"high-pass {bus.high_pass or 0.0:g} Hz": bus.high_pass is not None,
+        f"width {bus.width:g}": bus.width != 1.0,
+    }
+    return tuple(words for words, holds in said.items() if holds)
+
+
+def _in_words(level: float) -> str:
+    """Return a fader's level as text."""
+    return "off" if level == -math.inf else f"{level:+g} dB".replace("-", "−")
 
 
 def _level(fader: float | str) -> float:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from render.buses import settings
 from render.cue_stems import Cue
 from render.scene_file import SceneFile, require_stem
 from rooms.errors import InputError
@@ -15,7 +16,7 @@ from rooms.errors import InputError
 if TYPE_CHECKING:
     from render.stems import StemDescription, StemInfo
 
-__all__ = ["ListedStem", "list_stems", "mismatches", "reverberation_warnings", "summary", "summary_lines"]
+__all__ = ["ListedStem", "list_stems", "mismatches", "mix_rows", "reverberation_warnings", "summary", "summary_lines"]
 
 LENGTH_TOLERANCE = 0.001
 """s; stems whose lengths differ by less count as equally long (rounding when a file was resampled)."""
@@ -76,6 +77,9 @@ def summary(scene: SceneFile) -> dict[str, Any]:
                 "purpose": a.purpose,
                 "capsules": [c.name for c in a.capsules],
                 "gain_db": scene.buses[a.name].gain,
+                "balance_db": scene.buses[a.name].balance,
+                "level_db": scene.buses[a.name].level,
+                "settings": list(settings(scene.buses[a.name])),
             }
             for a in scene.arrays
         ],
@@ -96,6 +100,20 @@ def summary_lines(scene: SceneFile) -> list[str]:
         f"sections  {', '.join(f'{s.name} {len(s.players)}' for s in scene.sections)}: {players} players",
         f"arrays    {', '.join(f'{a.name} {len(a.capsules)}' for a in scene.arrays)}: {capsules} capsules",
         f"cues      {cues or 'none: no stems are named'}",
+    ]
+
+
+def mix_rows(scene: SceneFile) -> list[tuple[str, ...]]:
+    """Return the mix as rows: array, purpose, its gain, the balance and both in dB, and what else is set."""
+    return [
+        (
+            array.name,
+            array.purpose,
+            *(f"{level:+.1f}".replace("-", "−") for level in (bus.gain, bus.balance, bus.level)),
+            ", ".join(settings(bus)),
+        )
+        for array in scene.arrays
+        for bus in (scene.buses[array.name],)
     ]
 
 

@@ -142,7 +142,8 @@ def render(
 @click.pass_context
 def check(ctx: click.Context, scene: Path, stems: bool, audio: bool, as_json: bool) -> None:
     """Check SCENE without rendering it."""
-    from render.check import list_stems, mismatches, reverberation_warnings, summary, summary_lines
+    from render.check import list_stems, mismatches, mix_rows, reverberation_warnings, summary, summary_lines
+    from render.mix import left_out
     from render.scene_file import read_scene, require_stems
 
     read = read_scene(scene)
@@ -150,7 +151,7 @@ def check(ctx: click.Context, scene: Path, stems: bool, audio: bool, as_json: bo
     if not listing and (read.cues or read.stem_faults):
         require_stems(read)
     listed = list_stems(read, listen=audio) if listing else []
-    warnings = [*read.stem_notes, *reverberation_warnings(read)]
+    warnings = [*read.stem_notes, *left_out(read), *reverberation_warnings(read)]
     for cue in read.cues:
         of_cue = [stem for stem in listed if stem.cue == cue.name]
         warnings += [f"{cue.name}: {s.section}: {text}" for s in of_cue if s.sound for text in s.sound.warnings]
@@ -165,6 +166,7 @@ def check(ctx: click.Context, scene: Path, stems: bool, audio: bool, as_json: bo
     else:
         for line in summary_lines(read):
             click.echo(line)
+        _print_table("mix", ("array", "purpose", "gain dB", "balance dB", "in the mix dB", "also"), mix_rows(read))
         if listing:
             heard = ("peak dBFS", "loudness LUFS") if audio else ()
             columns = ("file", "section", "cue", "rate Hz", "channels", "start s", "length s", *heard)

@@ -57,10 +57,16 @@ def heard_arrays(scene_file: SceneFile) -> tuple[Array, ...]:
 
 
 def left_out(scene_file: SceneFile) -> list[str]:
-    """Return a sentence on what a solo leaves out, if there is one: files differ from those of the whole mix."""
+    """Return a sentence on what a solo leaves out, if there is one: files differ from those of the whole mix.
+
+    Raises
+    ------
+    InputError
+        If no array is heard.
+    """
+    heard = [array.name for array in heard_arrays(scene_file)]
     if not any(bus.solo for bus in scene_file.buses.values()):
         return []
-    heard = [array.name for array in heard_arrays(scene_file)]
     others = [array.name for array in scene_file.arrays if array.name not in heard]
     without = f"{', '.join(others)}: neither in the mix nor written" if others else "no array is left out"
     return [f"solo: the mix holds only {', '.join(heard)}; {without}"]

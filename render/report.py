@@ -20,8 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
+from render.buses import settings
 from render.export import write_text
-from render.mix import main_array
+from render.mix import capsule_delays, heard_arrays, main_array
+from render.scene_file import SceneFile
 from rooms.measures import HEADROOM, as_bands, from_echogram
 from rooms.responses import Responses
 from rooms.scene import Scene
@@ -29,6 +31,7 @@ from rooms.theory import eyring_s, sabine_s
 from rooms.units import BAND_NAMES
 
 __all__ = [
+    "ArrayReport",
     "BandMeasures",
     "CentreReport",
     "HallReport",
@@ -37,6 +40,7 @@ __all__ = [
     "ResponseReport",
     "Timing",
     "WrittenFile",
+    "array_reports",
     "build_report",
     "centre_capsule",
     "mean_of_mid_bands",
@@ -165,11 +169,27 @@ class CentreReport(_Part):
     capsule: str = Field(description="Name of its capsule nearest to its middle.")
 
 
+class ArrayReport(_Part):
+    """An array in the mix."""
+
+    name: str = Field(description="The array's name.")
+    purpose: str = Field(description="What it is for.")
+    heard: bool = Field(description="Whether it is in the mix: neither muted nor left out by a solo.")
+    gain_db: float = Field(description="Its own gain, dB.")
+    balance_db: float = Field(description="Gain of its purpose in the balance, dB.")
+    level_db: float = Field(description="Its gain in the mix: its own and the balance, dB.")
+    delays_s: dict[str, float] = Field(
+        description="Delay added to each capsule before the offset is taken off, by the capsule's name, s."
+    )
+    settings: tuple[str, ...] = Field(description="What else the mix does with it, in words.")
+
+
 class MixReport(_Part):
-    """What all outputs share."""
+    """What all outputs share, and the balance of the arrays."""
 
     gain_db: float = Field(description="Gain of all outputs, dB.")
     offset_s: float = Field(description="Time removed from the start of all outputs, s.")
+    arrays: tuple[ArrayReport, ...] = Field(description="Every array of the scene, heard or not.")
 
 
 class Report(_Part):
@@ -197,6 +217,7 @@ def build_report(
     warnings: Sequence[str],
     mix_gain_db: float,
     mix_offset_s: float,
+    arrays: Sequence[ArrayReport],
     version: str,
 ) -> Report:
     """Gather everything a report says.
@@ -216,6 +237,8 @@ def build_report(
         dB.
     mix_offset_s : float
         s.
+    arrays : sequence of ArrayReport
+        See `array_reports`.
     version : str
         Version that rendered.
 
@@ -265,13 +288,47 @@ def build_report(
             sabine_s=as_bands(sabine_s(volume, area, air, c)),
             eyring_s=as_bands(eyring_s(volume, surface, area / surface, air, c)),
         ),
-        mix=MixReport(gain_db=mix_gain_db, offset_s=mix_offset_s),
+        mix=MixReport(gain_db=mix_gain_db, offset_s=mix_offset_s, arrays=tuple(arrays)),
         files=tuple(files),
         centre=CentreReport(array=centre_array.name, capsule=centre.name),
         responses=tuple(pairs),
         timing=timing,
         warnings=tuple(warnings),
     )
+
+
+def array_reports(scene_file: SceneFile) -> tuple[ArrayReport, ...]:
+    """Return what a report says of the arrays in the mix.
+
+    Raises
+    ------
+    InputError
+        If none is heard.
+    """
+    heard = heard_arrays(scene_file)
+    found = []
+    for array in scene_file.arrays:
+        bus = scene_file.buses[array.name]
+        delays = capsule_delays(
+            [array],
+            scene_file.sections,
+            scene_file.buses,
+            main_array(scene_file.arrays),
+            scene_file.hall.speed_of_sound,
+        )
+        found.append(
+            ArrayReport(
+                name=array.name,
+                purpose=array.purpose,
+                heard=array in heard,
+                gain_db=bus.gain,
+                balance_db=bus.balance,
+                level_db=bus.level,
+                delays_s={c.name: float(delay) for c, delay in zip(array.capsules, delays, strict=True)},
+                settings=settings(bus),
+            )
+        )
+    return tuple(found)
 
 
 def report_schema() -> dict[str, Any]:

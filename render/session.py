@@ -19,7 +19,7 @@ from render.cues import QUICK_DBTP, QUICK_LUFS, CuePlan, OutputFile, cue_files, 
 from render.export import Encoding, suffix
 from render.mix import heard_arrays, left_out
 from render.passage import Passage
-from render.report import Report, Timing, WrittenFile, build_report, centre_capsule, write_report
+from render.report import Report, Timing, WrittenFile, array_reports, build_report, centre_capsule, write_report
 from render.scene_file import Cue, SceneFile, read_scene
 from render.sidecar import (
     Sidecar,
@@ -194,6 +194,7 @@ def render_scene(
             warnings=[*_remarks(order, written), *warnings, *chain.from_iterable(c.warnings for c in written.values())],
             mix_gain_db=console.gain_db,
             mix_offset_s=scene_file.mix_offset,
+            arrays=array_reports(scene_file),
             version=version("sitzprobe"),
         )
         with staged(order.folder, ("figures",) if order.whole else ()) as staging:

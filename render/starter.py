@@ -8,9 +8,19 @@ from render.export import write_text
 from render.scene_file import SceneFile, build_scene
 from rooms import catalogue
 from rooms.errors import InputError
+from rooms.microphones import Purpose
 from rooms.toml_reader import parse_toml
 
 __all__ = ["starter_scene", "write_starter"]
+
+PURPOSES: dict[Purpose, str] = {
+    "main": "the sound of the hall from the conductor's place",
+    "outriggers": "the width of the strings",
+    "spot": "close",
+    "ambience": "far",
+    "surround": "around the listener",
+}
+"""What moves with each purpose's balance."""
 
 STEMS_README = """\
 Put the dry stems here: one file a section, WAV, FLAC or AIFF, mono or stereo, all starting at the same time.
@@ -46,10 +56,15 @@ def write_starter(scene: SceneFile, gain: float, offset: float) -> tuple[Path, .
     InputError
         If there is a scene already, or the folder can't be written.
     """
+    purposes = dict.fromkeys(array.purpose for array in scene.arrays)
+    balance = "\n".join(f"{f'{purpose} = 0.0':<32} # {PURPOSES[purpose]}" for purpose in purposes)
     mix = f"""
 [mix]
 {f"gain = {gain:.1f}":<32} # dB: brings this ensemble in this hall back to the stems' level; common to all outputs
 {f"offset = {offset:.4f}":<32} # s, removed from the start of all outputs: nothing arrives earlier
+
+[mix.balance]                    # dB, on top of the arrays' own gains; `sitzprobe check` shows both
+{balance}
 """
     readme = scene.path.parent / "stems" / "README.txt"
     if scene.path.exists():

@@ -126,6 +126,33 @@ def test_check_of_the_audio_lists_every_stem(scene: Path) -> None:
     ]
 
 
+def test_check_shows_the_mix_and_says_what_a_solo_leaves_out(tmp_path: Path) -> None:
+    """Each array's own gain, the balance of its purpose, both together, and what else is set."""
+    arrays = small_scenes.ARRAYS.replace("[arrays.pair]", "[arrays.pair]\nmute = true\nsolo = true")
+    spots = '[arrays.spots]\npreset = "spots"\nsolo = true\nhigh_pass = 80\n'
+    scene = small_scenes.write_scene(
+        tmp_path, {"left": np.zeros(9)}, arrays=arrays + spots, more="[mix.balance]\nspot = -3"
+    )
+    done = run("check", scene)
+    assert (done.exit_code, done.stderr) == (
+        0,
+        "warning: solo: the mix holds only spots; pair: neither in the mix nor written\n",
+    )
+    assert [" ".join(line.split()) for line in done.stdout.splitlines()[-4:]] == [
+        "mix:",
+        "array purpose gain dB balance dB in the mix dB also",
+        "pair main +0.0 +0.0 +0.0 muted, solo",
+        "spots spot −12.0 −3.0 −15.0 solo, spots aligned, high-pass 80 Hz",
+    ]
+    found = json.loads(run("check", scene, "--json").stdout)["arrays"][1]
+    assert (found["gain_db"], found["balance_db"], found["level_db"]) == (-12.0, -3.0, -15.0)
+    assert found["settings"] == ["solo", "spots aligned", "high-pass 80 Hz"]
+    scene.write_text(scene.read_text().replace("spot = -3", "").replace("solo = true\nhigh", "high"))
+    refused = run("check", scene)
+    assert (refused.exit_code, refused.stdout) == (2, "")
+    assert refused.stderr.endswith("arrays: all soloed arrays are muted; nothing would be heard\n")
+
+
 def test_check_lists_which_file_is_whose_from_headers_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """File, section, cue, rate, channels in use, start, length; found by names or named."""
     scene = small_scenes.write_scene(
@@ -362,6 +389,10 @@ def test_a_starter_is_a_valid_scene_with_its_mix_in_numbers(tmp_path: Path) -> N
     assert (scene.mix_gain, scene.mix_offset) == (11.9, 0.0057)
     assert scene.cues[0].name == "cue"
     assert scene.sections == starter.sections
+    assert scene.buses == starter.buses  # a balance of 0 dB for every purpose there is
+    moved = scene.path.read_text(encoding="utf-8").replace("spot = 0.0 ", "spot = -3.0")
+    scene.path.write_text(moved, encoding="utf-8")
+    assert read_scene(scene.path).buses["spots"].level == -15.0
 
 
 def test_a_starter_s_hints_work_when_uncommented(tmp_path: Path) -> None:

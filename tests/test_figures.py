@@ -79,6 +79,7 @@ def reported(responses, asked=None):
         warnings=[],
         mix_gain_db=0.0,
         mix_offset_s=0.0,
+        arrays=(),
         version="1",
     )
 

@@ -16,21 +16,25 @@ from pydantic import ValidationError
 
 from render.report import (
     FIGURES,
+    ArrayReport,
     Report,
     Timing,
     WrittenFile,
+    array_reports,
     build_report,
     centre_capsule,
     mean_of_mid_bands,
     report_schema,
     write_report,
 )
+from render.scene_file import build_scene
 from rooms.geometry import Box
 from rooms.microphones import Array, Capsule
 from rooms.players import Instrument, Player, Section
 from rooms.responses import Responses
 from rooms.scene import Scene
 from rooms.surfaces import Hall, Material
+from rooms.toml_reader import parse_toml
 from rooms.units import BAND_NAMES
 
 BIN_S = 0.001
@@ -95,6 +99,7 @@ def built(responses: Responses | None = None, **changes: object) -> Report:
         "warnings": ["stem 'a.wav' is stereo"],
         "mix_gain_db": 11.9,
         "mix_offset_s": 0.0057,
+        "arrays": ARRAYS,
         "version": "1.2.3",
     }
     return build_report(**(given | changes))
@@ -106,6 +111,30 @@ def figures(folder: Path) -> list[Path]:
     for path in paths:
         path.write_bytes(PIXEL)
     return paths
+
+
+ARRAYS = (
+    ArrayReport(
+        name="main",
+        purpose="main",
+        heard=True,
+        gain_db=0,
+        balance_db=1.5,
+        level_db=1.5,
+        delays_s={"left": 0},
+        settings=(),
+    ),
+    ArrayReport(
+        name="spots",
+        purpose="spot",
+        heard=False,
+        gain_db=-12,
+        balance_db=-3,
+        level_db=-15,
+        delays_s={"cellos": 0.0117},
+        settings=("muted", "high-pass 80 Hz"),
+    ),
+)
 
 
 class Page(HTMLParser):
@@ -193,7 +222,60 @@ def test_the_agreed_keys_are_there():
     }  # fmt: skip
     assert data["timing"].keys() == {"responses_s", "render_s", "realtime_factor", "peak_memory_mib"}
     assert data["seed"] == 7
-    assert data["mix"] == {"gain_db": 11.9, "offset_s": 0.0057}
+    assert {"gain_db": 11.9, "offset_s": 0.0057}.items() <= data["mix"].items()
+
+
+MIXED = """
+[hall]
+preset = "scoring-stage"
+[seating]
+plan = "violins-together"
+[sections.cellos]
+[arrays.main]
+preset = "tree"
+[arrays.spots]
+preset = "spots"
+delay = 0.005
+sends = {cellos = "off"}
+direct = -3
+solo = true
+invert_polarity = true
+high_pass = 80
+width = 0.5
+[arrays.room]
+preset = "ambience-pair"
+mute = true
+late = 2.5
+[mix.balance]
+spot = -3
+"""
+
+
+def test_the_report_lists_every_array_of_the_mix_heard_or_not():
+    """Own gain, balance and both; delays of capsules; all else in words."""
+    scene_file = build_scene(parse_toml(Path("scene.toml"), MIXED))
+    main, spots, room = array_reports(scene_file)
+    assert [(a.name, a.purpose, a.heard) for a in (main, spots, room)] == [
+        ("main", "main", False), ("spots", "spot", True), ("room", "ambience", False)
+    ]  # fmt: skip
+    assert (spots.gain_db, spots.balance_db, spots.level_db) == (-12.0, -3.0, -15.0)
+    assert (main.level_db, main.settings, set(main.delays_s.values())) == (0.0, (), {0.0})
+    assert spots.settings == (
+        "solo", "polarity inverted", "spots aligned", "delay 5 ms", "direct −3 dB", "send of cellos off",
+        "high-pass 80 Hz", "width 0.5",
+    )  # fmt: skip
+    assert room.settings == ("muted", "late +2.5 dB")
+    centre = scene_file.sections[0].centre
+    to_main = np.linalg.norm(scene_file.arrays[0].positions - centre, axis=1).min()
+    to_spot = np.linalg.norm(np.array(scene_file.arrays[1].capsules[0].position) - centre)
+    delay = 0.005 + (to_main - to_spot) / scene_file.hall.speed_of_sound
+    assert_allclose(spots.delays_s["cellos"], delay, rtol=1e-12)
+
+
+def test_the_page_shows_the_mix(page):
+    """An array that isn't heard has no level; what else is set stands in words."""
+    assert "\nmainmain+0.0+1.5+1.5\n" in page.text
+    assert "\nspotsspot−12.0−3.0–muted, high-pass 80 Hz\n" in page.text
 
 
 def test_every_section_meets_every_capsule_in_the_scenes_order():
@@ -323,7 +405,7 @@ def test_the_page_is_well_formed_and_readable_aloud(page):
     assert page.open == []
     assert page.all("html")[0]["lang"] == "en"
     assert all(len(image["alt"]) > 40 for image in page.all("img"))
-    assert len(page.all("caption")) == len(page.all("table")) == 3
+    assert len(page.all("caption")) == len(page.all("table")) == 4
     assert all(head["scope"] in ("col", "row") for head in page.all("th"))
     assert len(page.all("h1")) == 1
     ids = [a["id"] for _, a in page.tags if "id" in a]
