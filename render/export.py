@@ -155,6 +155,9 @@ class AudioWriter:
         """Write what a file ends with."""
         raise NotImplementedError
 
+    def _release(self) -> None:
+        """Let go of the file before it is closed, complete or not."""
+
 
 class _WaveWriter(AudioWriter):
     """A wave file, which becomes RF64 past 4 GiB."""
@@ -273,6 +276,10 @@ class _FlacWriter(AudioWriter):
         finally:
             self._guarded.check()
 
+    def _release(self) -> None:
+        with suppress(OSError, RuntimeError):  # an incomplete file goes anyway
+            self._sound.close()
+
 
 class _Guarded:
     """A file whose errors are kept for later: the library calls it from where no exception gets through."""
@@ -366,8 +373,11 @@ def open_audio(
     with _replacing(path) as file:
         common = path, file, sample_rate, channels, encoding, (dither_key, dither_start)
         writer = _FlacWriter(*common) if flac else _WaveWriter(*common, mask, time_reference, channel_names)
-        yield writer
-        writer._finish()
+        try:
+            yield writer
+            writer._finish()
+        finally:
+            writer._release()
 
 
 def write_bytes(path: Path, data: bytes) -> None:
