@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from rooms import catalogue
+
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
@@ -44,6 +46,16 @@ def test_developers_page_names_every_module() -> None:
     for package in ("rooms", "render"):
         for module in (ROOT / package).glob("*.py"):
             assert module.stem == "__init__" or re.search(rf"\b{module.stem}\b", text), module.stem
+
+
+def test_the_limits_of_the_model_are_told_with_the_halls_numbers() -> None:
+    """2000·√(T/V) (Schroeder & Kuttruff, J. Acoust. Soc. Am. 34, 76, 1962) from what each preset notes."""
+    told = dict(re.findall(r"([a-z-]+)\s(\d+) Hz", README[README.index("## Where the model ends") :]))
+    for name in catalogue.names("halls"):
+        note = catalogue.load("halls", name).note
+        times = [float(t) for t in re.findall(r"\d+\.\d\d", note)[2:4]]  # 125, 250, then 500 Hz and 1 kHz
+        volume = float(re.findall(r"Volume (\d+) m³", note)[0])
+        assert float(told[name]) == round(2000.0 * (sum(times) / 2.0 / volume) ** 0.5), name
 
 
 def test_cautions_are_given() -> None:

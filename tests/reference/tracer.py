@@ -92,7 +92,7 @@ def engine(hall: Hall) -> Responses:
     return compute_responses(Scene(hall, tuple(solos), (Array("ears", "main", capsules),), 16000))
 
 
-@numba.njit(parallel=True, cache=True)
+@numba.njit(parallel=True)  # not cached: a script and a test module have different names for the same file
 def trace(  # type: ignore[no-untyped-def]
     source, ears, radius, size, patches, absorption, scattering, air, rays, step_m, steps, seed
 ):
