@@ -10,13 +10,17 @@ from difflib import SequenceMatcher
 from itertools import pairwise
 from pathlib import Path
 
-__all__ = ["SOUND_SUFFIXES", "NamedFiles", "check_pattern", "named_files"]
+from rooms.toml_reader import ALLOWED
+
+__all__ = ["NAME", "SOUND_SUFFIXES", "NamedFiles", "check_pattern", "named_files"]
 
 SOUND_SUFFIXES = frozenset({".wav", ".wave", ".rf64", ".flac", ".aif", ".aiff", ".aifc", ".ogg", ".oga"})
 """What names of sound files end in, in lower case."""
 
 SEPARATORS = r"[ _.\-]"
-CUE_NAME = re.compile(r"[^\W_][\w -]{0,79}")
+NAME = r"[^\W_][\w '’&+,-]*"
+"""How sections, arrays and cues may be called: files are named after them."""
+
 ALIKE = 0.75
 """From 0 to 1: how much a part of a name must be like a section's to be taken for a slip of the pen."""
 
@@ -110,8 +114,8 @@ def named_files(
         elif len(readings) > 1:
             told = " or ".join(f"section '{r.section}'" + (f" of cue '{r.cue}'" if r.cue else "") for r in readings)
             faults.append(f"{path} may be {told}; name it as a stem, or make the pattern say more")
-        elif readings[0].cue and not CUE_NAME.fullmatch(readings[0].cue):
-            allowed = "letters, digits, spaces, '-' and '_', a letter or digit first"
+        elif readings[0].cue and not re.fullmatch(NAME, readings[0].cue):
+            allowed = ALLOWED["string_pattern_mismatch"]
             notes.append(f"{path} isn't used: no cue can be called '{readings[0].cue}'; allowed: {allowed}")
         else:
             (reading,) = readings

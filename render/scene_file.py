@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from pydantic import Field, StringConstraints
 
 from render.buses import BalanceTable, Bus, array_buses
 from render.cue_stems import Channels, Cue, Start, Stem, StemFolderTable, StemOrFile, StemTable, cue_stems
+from render.naming import NAME
 from rooms import catalogue
 from rooms.errors import InputError, did_you_mean, nearest
 from rooms.hanging import hang
@@ -52,7 +54,7 @@ __all__ = [
 USUAL_RATE = 48000
 """Hz; a scene without a rate is checked at this one. Its geometry does not depend on it."""
 
-Name = Annotated[str, StringConstraints(pattern=r"^[^\W_][\w -]*$", max_length=80)]
+Name = Annotated[str, StringConstraints(pattern=f"^{NAME}$", max_length=80)]
 
 
 class SectionTable(Table):
@@ -319,12 +321,14 @@ def _by_band(hall: HallTable) -> float | Mapping[str, float] | None:
 
 
 def _differ(kind: str, names: Iterable[str], file: TomlFile) -> None:
-    """Refuse names that differ in case alone: some file systems keep their outputs in one file."""
+    """Refuse names that differ in case, or in how accents are put, alone: some file systems keep both in one file."""
     seen: dict[str, str] = {}
     for name in names:
-        other = seen.setdefault(name.casefold(), name)
+        composed = unicodedata.normalize("NFC", name)
+        other = seen.setdefault(composed.casefold(), name)
         if other != name:
-            raise file.error((f"{kind}s", name), f"differs from {kind} '{other}' in case alone; files would collide")
+            how = "case" if composed != unicodedata.normalize("NFC", other) else "how accents are put"
+            raise file.error((f"{kind}s", name), f"differs from {kind} '{other}' in {how} alone; files would collide")
 
 
 @contextmanager

@@ -45,7 +45,7 @@ ALLOWED = {
     "tuple_type": "a list in brackets",
     "dict_type": "a table",
     "model_type": "a table",
-    "string_pattern_mismatch": "letters, digits, spaces, '-' and '_', a letter or digit first",
+    "string_pattern_mismatch": "letters, digits, spaces and any of -_'’&+, – a letter or digit first",
     "greater_than": "above {gt:g}",
     "greater_than_equal": "{ge:g} and above",
     "less_than": "below {lt:g}",
@@ -319,6 +319,8 @@ def _syntax_error(path: Path, text: str, message: str) -> str:
         return f"{path}:{number}: this key is there twice: {line.strip()}"
     if re.search(r"=\s*[-+]?\d+,\d+\s*(#.*)?$", line):
         return f"{path}:{number}: decimals are written with a point, not a comma: {line.split('#')[0].strip()}"
+    if re.search(r"end of a table declaration|'=' after a key", reason) and re.search(r"[^\x00-\x7f]|\w +\w", line):
+        return f"{path}:{number}: a name with a space, or with letters beyond a to z, stands in quotes: {line.strip()}"
     if re.search(r'"[^"]*\\', line):
         return f"{path}:{number}: write paths with forward slashes, or in single quotes: {line.strip()}"
     return f"{path}:{number}: not valid TOML: {reason[:1].lower()}{reason[1:]}: {line.strip()}"

@@ -16,7 +16,7 @@ from rooms.errors import InputError
 from tests.small_scenes import SECTIONS as TABLES
 from tests.small_scenes import write_scene
 
-SECTIONS = ["violins", "violins-1", "violins-2", "violas", "solo-violin", "Chœur d’hommes".replace("’", " "), "合唱"]
+SECTIONS = ["violins", "violins-1", "violins-2", "violas", "solo-violin", "Chœur d'hommes", "Horns 1 & 2", "合唱"]
 
 
 def touch(folder: Path, names: Iterable[str]) -> Path:
@@ -62,7 +62,8 @@ def by_name(result: NamedFiles, folder: Path) -> dict[str, tuple[str, str]]:
         ("{cue}/?? {section}", "1m1/03 violas.wav", "1m1", "violas"),
         ("{section} ({cue})", "violas (1m1).wav", "1m1", "violas"),
         ("* {section}_{cue}", "Film rough violas_1m1.wav", "1m1", "violas"),
-        ("{cue}_{section}*", "1m1_CHŒUR D_HOMMES.wav", "1m1", "Chœur d hommes"),
+        ("{cue}_{section}*", "1m1_CHŒUR D'HOMMES.wav", "1m1", "Chœur d'hommes"),
+        ("{cue}_{section}*", "1m1_horns_1_&_2.wav", "1m1", "Horns 1 & 2"),
         ("{cue}_{section}*", unicodedata.normalize("NFD", "Été_合唱.wav"), "Été", "合唱"),
     ],
 )
@@ -135,7 +136,7 @@ def test_a_file_that_is_nobody_s_is_noted_with_the_nearest_section(tmp_path: Pat
     result = found(tmp_path, ["1m1_violas.wav", "1m1_violsa v2.wav", "1m1_tambourine.wav", "1m1 (old)_violas.wav"])
     assert sorted(result.notes) == [
         f"{tmp_path}/1m1 (old)_violas.wav isn't used: no cue can be called '1m1 (old)'; "
-        "allowed: letters, digits, spaces, '-' and '_', a letter or digit first",
+        "allowed: letters, digits, spaces and any of -_'’&+, – a letter or digit first",
         f"{tmp_path}/1m1_tambourine.wav isn't used: it is named like no section",
         f"{tmp_path}/1m1_violsa v2.wav isn't used: it is named like no section; did you mean 'violas'?",
     ]

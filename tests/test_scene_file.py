@@ -20,7 +20,7 @@ from render.scene_keys import scene_keys, scene_schema
 from rooms import catalogue
 from rooms.errors import InputError
 from rooms.toml_reader import parse_toml
-from tests.strategies import scenes, toml_blocks
+from tests.strategies import STRINGS, scenes, toml_blocks
 
 DEMO = catalogue.demo()
 PLAIN = """\
@@ -202,6 +202,21 @@ def test_an_unknown_key_is_told_with_its_line_wherever_it_stands(scene: dict[str
         # names
         ("[sections.cellos]", "[sections.violins-1]", "scene.toml:8: section 'violins-1' is there twice; each needs"),
         ("[sections.cellos]", "[sections.Violins-1]", "scene.toml:8: section 'Violins-1': differs from section 'vio"),
+        (
+            "[sections.cellos]",
+            "[sections.Chœur]",
+            "scene.toml:8: a name with a space, or with letters beyond a to z, stands in quotes: [sections.Chœur]",
+        ),
+        (
+            "[sections.cellos]",
+            "[sections.violins 2]",
+            "scene.toml:8: a name with a space, or with letters beyond a to z, stands in quotes: [sections.violins 2]",
+        ),
+        (
+            "[sections.cellos]",
+            '[sections."Été"]\nposition = [1, 3, 0]\ninstrument = "voice"\n[sections."E\u0301te\u0301"]\n',
+            "scene.toml:11: section 'E\u0301te\u0301': differs from section 'Été' in how accents are put alone; files",
+        ),
         ("[sections.cellos]", '[sections."a/b"]', "scene.toml:8: section 'a/b': found 'a/b'; allowed: letters, digits"),
         ("[arrays.main]", '[arrays.".."]', "scene.toml:10: array '..': found '..'; allowed: letters, digits, spaces"),
         # the mix
@@ -346,6 +361,48 @@ def test_several_cues_share_hall_and_seating_and_may_leave_sections_out() -> Non
         ("1m1", {"violins-1": Path("film/a/v.wav"), "cellos": Path("film/a/c.wav")}),
         ("1m2", {"cellos": Path("/b/c.wav")}),
     ]
+
+
+def test_sections_may_be_many_and_have_any_name(tmp_path: Path) -> None:
+    """Two dozen from all over an orchestra and its choir, in several scripts, seated and found by their names."""
+    names = [
+        "Flutes",
+        "Hautbois",
+        "Klarinetten in B",
+        "Fagotte",
+        "Horns 1 & 2",
+        "Horns 3 & 4",
+        "Trompeten",
+        "Trombones",
+    ]
+    names += [
+        "Tuba",
+        "Timpani",
+        "Große Trommel",
+        "Harp 1",
+        "Harp 2",
+        "Chœur d'hommes",
+        "Женский хор",
+        "合唱",
+        "Sopran solo",
+    ]
+    names += ["violins-1", "violins-2", "violas", "cellos", "basses", "Ὄργανον", "Čembalo"]
+    text = PLAIN[: PLAIN.index("[sections.violins-1]")]
+    for n, name in enumerate(names):
+        place = f'instrument = "voice"\nposition = [{-9 + 1.5 * (n % 12)}, {2 + 2 * (n // 12)}, 0]\n'
+        text += f'[sections."{name}"]\n{"" if name in STRINGS else place}'
+    (tmp_path / "stems").mkdir()
+    for name in names:
+        (tmp_path / "stems" / f"1M1 {name.replace('ß', 'ẞ').upper()}.wav").touch()
+    scene = built(
+        text + '[arrays.spots]\npreset = "spots"\n[stems]\npattern = "{cue}_{section}"\n', str(tmp_path / "scene.toml")
+    )
+    assert [s.name for s in scene.sections] == names
+    assert len(scene.scene(48000).capsules) == 24
+    assert {name: stem.path.name for name, stem in scene.cues[0].stems.items()} == {
+        name: f"1M1 {name.replace('ß', 'ẞ').upper()}.wav" for name in names
+    }
+    assert (scene.stem_notes, scene.stem_faults) == ((), ())
 
 
 def test_the_cue_of_stems_in_sections_is_named_after_the_file_or_its_folder(tmp_path: Path) -> None:

@@ -294,6 +294,15 @@ def test_notes_from_a_hall_are_suspected(tmp_path: Path, reverberation_s: float,
     assert float(warning.split()[4]) == pytest.approx(reverberation_s, rel=0.25)
 
 
+def test_notes_from_a_hall_are_suspected_though_the_direct_sound_is_louder(tmp_path: Path) -> None:
+    """By 5 dB, and the decay is still the hall's within a quarter; the direct sound's fall shortens it a little."""
+    dry = notes(0.3)
+    hall = in_a_room(dry, 3.0)
+    hall *= 10 ** (-5 / 20) * np.sqrt(np.mean(dry**2) / np.mean(hall**2))
+    (warning,) = describe(save(tmp_path / "a.wav", dry + hall)).warnings
+    assert float(warning.split()[4]) == pytest.approx(3.0, rel=0.25)
+
+
 def test_a_short_dropout_does_not_make_a_reverberant_stem_dry(tmp_path: Path) -> None:
     """The level must stay down to have decayed."""
     signal = in_a_room(notes(0.1), 2.0)
