@@ -15,7 +15,7 @@ __all__ = ["BalanceTable", "Bus", "array_buses", "settings"]
 
 
 class BalanceTable(Table):
-    """The balance of close and far: a gain in dB for every purpose, added to the gains of the arrays that serve it."""
+    """The balance of close and far: a gain in dB for every purpose, on top of its arrays' own; 0 leaves them so."""
 
     main: Decibel = Field(default=0.0, description="Of main arrays in dB")
     outriggers: Decibel = Field(default=0.0, description="Of outriggers in dB")

@@ -16,6 +16,7 @@ SMALL_PLANS = ("chamber-arc", "strings-and-choir")
 """Plans that don't."""
 
 decibels = st.integers(-40, 12).map(lambda tenths: tenths / 2)
+faders = decibels | st.just("off")
 
 
 def toml_value(value: Any) -> str:
@@ -55,7 +56,14 @@ def scenes(draw: st.DrawFn) -> dict[str, Any]:
         for name in chosen
     }
     arrays = {
-        name: {"preset": name, "gain": draw(decibels), "mute": draw(st.booleans())}
+        name: {
+            "preset": name,
+            "gain": draw(decibels),
+            "mute": draw(st.booleans()),
+            "sends": draw(st.dictionaries(st.sampled_from(chosen), faders)),
+            "late": draw(faders),
+            "width": draw(st.floats(0.0, 2.0)),
+        }
         for name in draw(st.lists(st.sampled_from(catalogue.names("arrays")), min_size=1, unique=True))
     }
     return {
@@ -65,5 +73,9 @@ def scenes(draw: st.DrawFn) -> dict[str, Any]:
         "seating": {"plan": plan},
         "sections": sections,
         "arrays": arrays,
-        "mix": {"gain": draw(decibels), "offset": draw(st.floats(0, 0.02))},
+        "mix": {
+            "gain": draw(decibels),
+            "offset": draw(st.floats(0, 0.02)),
+            "balance": {catalogue.load("arrays", name).purpose: draw(decibels) for name in arrays},
+        },
     }

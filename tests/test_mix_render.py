@@ -8,9 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.fft
 from numpy.typing import NDArray
 
-from tests.small_scenes import ARRAYS, below, heard, noise, rendered, without_figures, write_scene
+from tests.small_scenes import ARRAYS, below, heard, impulse, noise, rendered, without_figures, write_scene
 
 SPOTS = """
 [arrays.spots]
@@ -80,6 +81,28 @@ def test_with_everything_set_stems_add_up_to_arrays_and_arrays_to_the_mix(tmp_pa
     for array in NAMES:
         assert below(files[f"left_{array}"] + files[f"right_{array}"], files[array]) < -120.0
     assert not np.any(files["right_room"])
+
+
+def test_direct_alone_is_the_direct_sound_and_without_it_the_floor_comes_first(tmp_path: Path) -> None:
+    """By geometry: 2.55 m straight and 4.30 m by the floor, at 343.2 m/s; the direct sound falls as 1/r.
+
+    Two capsules hear the left player alone. −50 dB: what the subsonic high-pass leaves, 2·π·10 Hz·√2 a sample.
+    """
+    arrays = '[arrays.KIND]\nposition = [-0.5, 0, 2]\ncapsules = [{name = "mono"}]\n'
+    dry = arrays.replace("KIND", "dry") + 'early = "off"\nlate = "off"\n'
+    wet = arrays.replace("KIND", "wet").replace("-0.5", "-0.49") + 'direct = "off"\n'
+    stems = {"left": impulse(), "right": np.zeros(1000)}
+    out = rendered(write_scene(tmp_path / "cue", stems, arrays=dry + wet, more="[mix]\ngain = 0.0\n")) / "mix"
+    direct, rest = (heard(out / f"cue_{name}_mono.wav")[0] for name in ("dry", "wet"))
+    straight, by_floor = (np.hypot(np.hypot(1.5, 2.0), height) for height in (0.5, 3.5))
+    arrival, floor = (48000 * way / 343.2 for way in (straight, by_floor))
+    assert np.abs(scipy.fft.rfft(direct))[direct.size // 48] == pytest.approx(1.0 / straight, rel=0.01)  # at 1 kHz
+    peak = np.abs(direct).max()
+    assert abs(int(np.argmax(np.abs(direct))) - arrival) <= 1
+    near = np.abs(np.arange(direct.size) - arrival) < 48
+    assert np.abs(direct[~near]).max() < 10**-2.5 * peak
+    assert np.abs(rest[: int(arrival) + 96]).max() < 10**-2.5 * peak
+    assert abs(int(np.argmax(np.abs(rest[: int(floor) + 48]))) - floor) <= 1
 
 
 def test_keys_at_their_defaults_give_the_same_samples(tmp_path: Path, plain: Files) -> None:

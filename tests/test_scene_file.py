@@ -111,6 +111,10 @@ def test_what_is_written_is_what_is_read(scene: dict[str, Any]) -> None:
     assert {n: (b.gain, b.mute) for n, b in read.buses.items()} == {
         n: (t["gain"], t["mute"]) for n, t in scene["arrays"].items()
     }
+    balance = scene["mix"]["balance"]
+    assert {n: b.level for n, b in read.buses.items()} == {
+        n: t["gain"] + balance[catalogue.load("arrays", n).purpose] for n, t in scene["arrays"].items()
+    }
     assert (read.title, read.seed) == (scene["title"], scene["seed"])
     assert (read.mix_gain, read.mix_offset) == (scene["mix"]["gain"], scene["mix"]["offset"])
     assert (read.hall.name, read.asked_T30) == (scene["hall"]["preset"], scene["hall"].get("T30"))
@@ -456,8 +460,13 @@ def test_the_schema_takes_what_the_reader_takes_and_refuses_what_it_refuses() ->
     demo = tomllib.loads(DEMO.read_text(encoding="utf-8"))
     validator.validate(demo)
     validator.validate({**demo, "hall": {"preset": "a", "T30": {"125": 2.0}, "surfaces": {"floor": "limestone"}}})
+    main = {"preset": "tree", "sends": {"cellos": "off", "violas": -3}, "early": "off", "width": 0.5}
+    validator.validate({**demo, "arrays": {"main": main}, "mix": {"balance": {"main": 1.0}}})
     for wrong in (
         {**demo, "sede": 1},
+        {**demo, "arrays": {"main": {**main, "sends": {"cellos": "of"}}}},
+        {**demo, "arrays": {"main": {**main, "width": 3}}},
+        {**demo, "mix": {"balance": {"spots": 1.0}}},
         {**demo, "hall": {"preset": "stone-church", "humidity": 300}},
         {**demo, "hall": {"size": [1, 2]}},
         {**demo, "arrays": {}},
