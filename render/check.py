@@ -164,10 +164,11 @@ def reverberation_warnings(scene: SceneFile) -> list[str]:
     """Return a line if the hall can't ring as long as asked; finding out takes seconds."""
     if scene.asked_T30 is None:
         return []
+    from render.cache import response_store
     from rooms.decay import with_T30  # compiles, which a scene that asks for nothing has no need of
 
     try:
-        with_T30(scene.hall, scene.asked_T30)
+        with_T30(scene.hall, scene.asked_T30, response_store())
     except InputError as error:
         return [str(scene.file.error(("hall", "T30"), str(error)))]
     return []

@@ -196,6 +196,23 @@ def new(folder: Path) -> None:
 
 
 @main.command()
+@click.option("--clear", is_flag=True, help="Remove them all.")
+def cache(clear: bool) -> None:
+    """Show where computed responses are kept between renders, and how much there is.
+
+    Files nobody has asked for longest go by themselves. The environment variable SITZPROBE_CACHE names another folder.
+    """
+    from render.cache import response_store
+
+    store = response_store()
+    if clear:
+        store.clear()
+    entries = store.entries()
+    held, limit = (size / (1 << 20) for size in (sum(size for _, size, _ in entries), store.limit_bytes))
+    click.echo(f"{store.folder}: {len(entries)} files, {held:.0f} of at most {limit:.0f} MiB")
+
+
+@main.command()
 @click.argument("kind", required=False)
 @click.argument("name", required=False)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+import warnings as python_warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -14,6 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from render.cache import response_store
 from render.console import set_console
 from render.cues import QUICK_DBTP, QUICK_LUFS, CuePlan, OutputFile, cue_files, cue_peak, write_cue
 from render.export import Encoding, suffix
@@ -40,6 +42,7 @@ from rooms.decay import with_T30
 from rooms.errors import InputError, did_you_mean
 from rooms.images import early_reflections
 from rooms.responses import Responses, compute_responses
+from rooms.store import Store, StoreWarning
 from rooms.units import amplitude
 
 __all__ = ["Progress", "Rendering", "render_scene"]
@@ -153,11 +156,14 @@ def render_scene(
         for name in _folders(order):
             make_folder(order.folder / name)
         began = time.perf_counter()
-        scene_file = _with_asked_T30(order.scene_file, tell)
+        store = response_store()
+        with _noted(warnings):
+            scene_file = _with_asked_T30(order.scene_file, store, tell)
         halved = halved_sections(scene_file, order.headers)
         seated = tuple(part for section in scene_file.sections for part in parts(section, halved))
         scene = replace(scene_file, sections=seated, arrays=heard_arrays(scene_file)).scene(rate)
-        responses = compute_responses(scene, lambda part: tell("responses", part))
+        with _noted(warnings):
+            responses = compute_responses(scene, lambda part: tell("responses", part), store)
         console = set_console(scene_file, responses)
         responses_s = time.perf_counter() - began
 
@@ -435,13 +441,24 @@ def _figures(report: Report, responses: Responses, folder: Path) -> list[Path]:
     return list(save_figures(report, responses, reflections, folder))
 
 
-def _with_asked_T30(scene_file: SceneFile, tell: Progress) -> SceneFile:
+@contextmanager
+def _noted(warnings: list[str]) -> Iterator[None]:
+    """Add what the store warns of to a report's warnings, each once."""
+    with python_warnings.catch_warnings(record=True) as caught:
+        python_warnings.simplefilter("always", StoreWarning)
+        yield
+    warnings += dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, StoreWarning))
+    for other in (w for w in caught if not issubclass(w.category, StoreWarning)):
+        python_warnings.warn_explicit(other.message, other.category, other.filename, other.lineno)
+
+
+def _with_asked_T30(scene_file: SceneFile, store: Store, tell: Progress) -> SceneFile:
     """Return the scene with its hall ringing as asked, or say where it was asked in vain."""
     if scene_file.asked_T30 is None:
         return scene_file
     tell("absorption for the asked T30", 0.0)
     try:
-        hall = with_T30(scene_file.hall, scene_file.asked_T30)
+        hall = with_T30(scene_file.hall, scene_file.asked_T30, store)
     except InputError as error:
         raise scene_file.file.error(("hall", "T30"), str(error)) from error
     tell("absorption for the asked T30", 1.0)

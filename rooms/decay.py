@@ -15,6 +15,7 @@ from rooms.images import early_reflections
 from rooms.measures import from_echogram
 from rooms.scattering import scattered_energy
 from rooms.specular import specular_energy
+from rooms.store import Store, key
 from rooms.surfaces import Hall, Material
 from rooms.theory import sabine_s
 from rooms.units import BAND_NAMES, BANDS
@@ -114,7 +115,7 @@ def _decay_times(hall: Hall) -> NDArray[np.float64]:
         duration = min(1.5 * duration, LONGEST)
 
 
-def with_T30(hall: Hall, asked: float | Mapping[str, float]) -> Hall:
+def with_T30(hall: Hall, asked: float | Mapping[str, float], store: Store | None = None) -> Hall:
     """Return the hall with its absorption scaled so that it rings as long as asked.
 
     Parameters
@@ -124,6 +125,8 @@ def with_T30(hall: Hall, asked: float | Mapping[str, float]) -> Hall:
     asked : float or mapping
         Mean of the expected T30 at 500 Hz and 1 kHz in s, for which all bands scale by one factor; or T30 in s for
         the bands named, which scale one by one while the others stay.
+    store : Store, optional
+        Keeps what was found.
 
     Returns
     -------
@@ -136,6 +139,17 @@ def with_T30(hall: Hall, asked: float | Mapping[str, float]) -> Hall:
         If a band is unknown, or it takes more absorption than a surface can have, or less than none; with the nearest
         time in reach.
     """
+    name = key("absorption for T30", hall, asked)
+    kept = store.get(name) if store else None
+    if kept is None:
+        kept = {"factor": _absorption_factor(hall, asked)}
+        if store:
+            store.put(name, kept)
+    return _scaled(hall, np.asarray(kept["factor"], dtype=np.float64))
+
+
+def _absorption_factor(hall: Hall, asked: float | Mapping[str, float]) -> NDArray[np.float64]:
+    """Return what absorption is multiplied by in each band, shape (bands,); raises as `with_T30` does."""
     if isinstance(asked, Mapping):
         unknown = next((band for band in asked if band not in BAND_NAMES), None)
         if unknown is not None:
@@ -151,7 +165,7 @@ def with_T30(hall: Hall, asked: float | Mapping[str, float]) -> Hall:
         times = _decay_times(_scaled(hall, factor))
         misses = [float(times[measured].mean()) / goal for measured, _, goal in goals]
         if all(abs(miss - 1.0) <= CLOSE for miss in misses):
-            return _scaled(hall, factor)
+            return factor
         for miss, (measured, moved, goal) in zip(misses, goals, strict=True):
             largest = float(most[measured].min())
             now = float(factor[moved[0]])

@@ -23,7 +23,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-__all__ = ["LIMIT_BYTES", "Store", "key"]
+__all__ = ["LIMIT_BYTES", "Store", "StoreWarning", "key"]
 
 LIMIT_BYTES = 2 << 30
 """Most that is kept: some forty scenes of five sections and twelve capsules in a hall of 2 s."""
@@ -32,6 +32,10 @@ ABANDONED_S = 3600.0
 """A file under another name is that of a killed process when it is this old."""
 
 _UNFINISHED = ".unfinished-"
+
+
+class StoreWarning(UserWarning):
+    """Something kept is damaged, or can't be kept; what is computed is right all the same."""
 
 
 @cache
@@ -110,7 +114,7 @@ class Store:
         except (FileNotFoundError, NotADirectoryError):
             return None
         except (OSError, ValueError, EOFError, zipfile.BadZipFile) as error:
-            warnings.warn(f"{path} is damaged ({error}); what it held is computed anew", RuntimeWarning, stacklevel=2)
+            warnings.warn(f"{path} is damaged ({error}); what it held is computed anew", StoreWarning, stacklevel=2)
             path.unlink(missing_ok=True)
             return None
         return arrays
@@ -125,7 +129,7 @@ class Store:
                 np.savez(file, **arrays)  # type: ignore[arg-type]
             unfinished.replace(self._path(name))
         except OSError as error:
-            warnings.warn(f"nothing is kept in {self.folder}: {error.strerror}", RuntimeWarning, stacklevel=2)
+            warnings.warn(f"nothing is kept in {self.folder}: {error.strerror}", StoreWarning, stacklevel=2)
             if unfinished is not None:
                 unfinished.unlink(missing_ok=True)
             return

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import pytest
 from hypothesis import settings
 
@@ -14,6 +16,14 @@ from tests.halls import hall, material, microphones, solo
 # The first call compiles, so no deadline; the same examples every time, so that a red test stays red.
 settings.register_profile("project", deadline=None, derandomize=True)
 settings.load_profile("project")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def fresh_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep responses in a folder of the run's own, for subprocesses, too."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SITZPROBE_CACHE", str(tmp_path_factory.mktemp("cache")))
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -430,3 +430,27 @@ def test_every_command_and_option_says_what_it_does() -> None:
             assert command.help
             for option in command.params:
                 assert isinstance(option, click.Argument) or option.help, (name, option.name)
+
+
+def test_computed_responses_are_kept_shown_and_cleared(
+    scene: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second render takes them from the cache: the same bytes; a damaged one is computed anew, and reported."""
+    folder = tmp_path / "cache"
+    monkeypatch.setenv("SITZPROBE_CACHE", str(folder))
+    scene.write_text(SCENE.replace("[seating]", "T30 = 0.9\n[seating]"), encoding="utf-8")
+    mixes = []
+    for number in range(3):
+        done = run("render", scene, "-o", tmp_path / str(number))
+        assert done.exit_code == 0
+        mixes.append(next((tmp_path / str(number) / "mix").glob("*_main.wav")).read_bytes())
+        warned = json.loads((tmp_path / str(number) / "report.json").read_text(encoding="utf-8"))["warnings"]
+        assert any("is damaged" in line for line in warned) == (number == 2)
+        files = sorted(folder.glob("*.npz"), key=lambda path: path.stat().st_size)
+        assert len(files) == 4  # the asked T30, the hall, two sections through one array
+        if number == 1:
+            files[-1].write_bytes(files[-1].read_bytes()[:-100])
+    assert mixes[0] == mixes[1] == mixes[2]
+    assert run("cache").output.startswith(f"{folder}: 4 files, ")
+    assert run("cache", "--clear").output.startswith(f"{folder}: 0 files, 0 of at most 2048 MiB")
+    assert not list(folder.glob("*.npz"))

@@ -15,7 +15,7 @@ import pytest
 from rooms import store as module
 from rooms.responses import Responses, compute_responses
 from rooms.scene import Scene
-from rooms.store import Store, key
+from rooms.store import Store, StoreWarning, key
 
 ARRAYS = ("samples", "direct", "early", "energy", "omni_energy")
 
@@ -79,7 +79,7 @@ def test_a_damaged_entry_is_computed_anew_with_a_warning(
     flipped[len(whole) // 2] ^= 1
     for damage in (whole[: len(whole) // 2], b"", bytes(flipped)):
         largest.write_bytes(damage)
-        with pytest.warns(RuntimeWarning, match=f"{largest.name} is damaged"):
+        with pytest.warns(StoreWarning, match=f"{largest.name} is damaged"):
             again = compute_responses(small_scene, store=store)
         assert equal(again, small_responses)
         assert largest.read_bytes() == whole
@@ -120,7 +120,7 @@ def test_a_folder_that_cannot_be_written_keeps_nothing_and_warns(
     """A file stands where the folder should be."""
     (tmp_path / "taken").touch()
     store = Store(tmp_path / "taken")
-    with pytest.warns(RuntimeWarning, match="nothing is kept"):
+    with pytest.warns(StoreWarning, match="nothing is kept"):
         assert equal(compute_responses(small_scene, store=store), small_responses)
 
 

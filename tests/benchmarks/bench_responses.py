@@ -62,10 +62,10 @@ def arrays(tree: int = 3, pair: int = 2, spots: int = 5, ambience: int = 2) -> t
         return Array(name, purpose, capsules)  # type: ignore[arg-type]
 
     return (
-        row("tree", "main", tree, -0.5, 3.3, 1.0),
-        row("outriggers", "outriggers", pair, -0.8, 3.3, 6.0),
-        row("spots", "spot", spots, 3.5, 2.6, 2.4),
-        row("ambience", "ambience", ambience, -14.0, 6.0, 6.0),
+        row("tree", "main", tree, -0.5, 3.3, 2.0 / max(tree - 1, 1)),
+        row("outriggers", "outriggers", pair, -0.8, 3.3, 6.0 / max(pair - 1, 1)),
+        row("spots", "spot", spots, 3.5, 2.6, 9.6 / max(spots - 1, 1)),
+        row("ambience", "ambience", ambience, -14.0, 6.0, 6.0 / max(ambience - 1, 1)),
     )
 
 
