@@ -227,14 +227,15 @@ class Listener:
 
     def add(self, samples: NDArray[np.float32]) -> None:
         """Take the next (channels, n) samples at the stem's own rate."""
-        self.peak = max(self.peak, float(np.abs(samples).max(initial=0.0)))
+        peak = float(max(samples.max(initial=0.0), -samples.min(initial=0.0)))
+        self.peak = max(self.peak, peak)
         self._total += samples.sum(axis=1, dtype=np.float64)
-        known = np.concatenate([self._before, samples], axis=1)
-        starts = _clip_starts(known, self._full_scale)
-        if starts.size and not self._clips:
-            self._first_clip = self._counted + int(starts[0])
-        self._clips += starts.size
-        self._before = known[:, -_CLIP_RUN:]
+        if peak >= self._full_scale:  # a run is known at its third sample, so no other block can show one
+            starts = _clip_starts(np.concatenate([self._before, samples], axis=1), self._full_scale)
+            if starts.size and not self._clips:
+                self._first_clip = self._counted + int(starts[0])
+            self._clips += starts.size
+        self._before = np.concatenate([self._before, samples[:, -_CLIP_RUN:]], axis=1)[:, -_CLIP_RUN:]
         self._counted += samples.shape[1]
         if self._folding is not None:
             self._folding.add(samples)
