@@ -418,8 +418,8 @@ def _remarks(order: _Order, written: Mapping[str, _WrittenCue]) -> list[str]:
     remarks = []
     if order.passage is not None:
         remarks.append(
-            f"a passage, {order.passage.label}, of cue '{order.cues[0].name}': "
-            + ("not the whole cue" if order.quick else "the same samples as in the whole cue")
+            f"a passage, {order.passage.label}, of cue '{order.cues[0].name}', with what rang before it"
+            + ("" if order.quick else ": the same samples as in the whole cue")
         )
     if order.quick:
         remarks.append(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +11,8 @@ import soundfile
 from click.testing import CliRunner, Result
 from numpy.typing import NDArray
 
-from render import figures, session
+from render import figures
 from render.cli import main
-from rooms.responses import Responses
-from rooms.scene import Scene
 
 SURFACES = ("floor", "ceiling", "stage-wall", "house-wall", "left-wall", "right-wall")
 SIZE = (10.0, 12.0, 6.0)
@@ -101,20 +99,6 @@ def contents(folder: Path) -> dict[str, bytes]:
 def below(found: NDArray[np.floating], wanted: NDArray[np.floating]) -> float:
     """Return the largest difference in dB re the peak of what was wanted."""
     return 20.0 * np.log10(max(np.abs(found - wanted).max(), 1e-30) / np.abs(wanted).max())
-
-
-def with_responses_remembered(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Compute the responses of each scene once in a test, which take most of the time of a small render."""
-    compute = session.compute_responses
-    known: dict[str, Responses] = {}
-
-    def remembered(scene: Scene, progress: Callable[[float], None]) -> Responses:
-        key = repr(scene)
-        if key not in known:
-            known[key] = compute(scene, progress)
-        return known[key]
-
-    monkeypatch.setattr(session, "compute_responses", remembered)
 
 
 def without_figures(monkeypatch: pytest.MonkeyPatch) -> None:

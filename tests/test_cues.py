@@ -19,7 +19,6 @@ from tests.small_scenes import (
     noise,
     rendered,
     run,
-    with_responses_remembered,
     without_figures,
     write_scene,
 )
@@ -31,7 +30,6 @@ SECTIONS = '[sections.solo]\ninstrument = "omni"\nposition = [-2.0, 2.0, 0.0]\n'
 @pytest.fixture(autouse=True)
 def _no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
     without_figures(monkeypatch)
-    with_responses_remembered(monkeypatch)
 
 
 def many_cues(folder: Path, seconds: list[float], gains: list[float] | None = None, mix_gain: float = 0.0) -> Path:

@@ -26,7 +26,6 @@ from tests.small_scenes import (
     noise,
     rendered,
     run,
-    with_responses_remembered,
     without_figures,
     write_scene,
 )
@@ -38,9 +37,8 @@ PROGRAM = [sys.executable, "-m", "render"]
 
 @pytest.fixture
 def quiet(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Nothing but the audio and the page, and responses once a scene."""
+    """Nothing but the audio and the page."""
     without_figures(monkeypatch)
-    with_responses_remembered(monkeypatch)
 
 
 def two_cues(folder: Path, second: str = "two.wav", top: str = "") -> Path:

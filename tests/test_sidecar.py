@@ -20,7 +20,6 @@ from tests.small_scenes import (
     noise,
     rendered,
     run,
-    with_responses_remembered,
     without_figures,
     write_scene,
 )
@@ -32,7 +31,6 @@ CUES = '[cues.one]\nleft = "left.wav"\nright = "right.wav"\n[cues.two]\nright = 
 @pytest.fixture(autouse=True)
 def _no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
     without_figures(monkeypatch)
-    with_responses_remembered(monkeypatch)
 
 
 @pytest.fixture
