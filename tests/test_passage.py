@@ -111,7 +111,8 @@ def test_a_passage_says_when_it_is(tmp_path: Path) -> None:
     home = tmp_path / "out" / "passages" / "cue_0.500-0.750s"
     assert {time_reference(path) for path in home.rglob("*.wav")} == {3600 * RATE + RATE // 2}
     assert done.stderr == (
-        "warning: a passage, 0.500-0.750s, of cue 'cue', with what rang before it: the same samples as in the whole cue\n"
+        "warning: a passage, 0.500-0.750s, of cue 'cue', with what rang before it: "
+        "the same samples as in the whole cue\n"
     )
     assert f"{home / 'mix' / 'cue_0.500-0.750s.wav'}: 0.2 s" in done.stdout
 
