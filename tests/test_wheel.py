@@ -73,5 +73,5 @@ def test_it_finds_its_own_presets(wheel: Path, tmp_path: Path) -> None:
 def test_it_names_its_command_and_licence(wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as archive:
         (info,) = {name.split("/")[0] for name in archive.namelist() if ".dist-info/" in name}
-        assert "sitzprobe = render.cli:main" in archive.read(f"{info}/entry_points.txt").decode()
+        assert "sitzprobe = render.__main__:main" in archive.read(f"{info}/entry_points.txt").decode()
         assert archive.read(f"{info}/licenses/LICENSE") == (ROOT / "LICENSE").read_bytes()
