@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -13,9 +15,11 @@ from numpy.typing import NDArray
 
 from render.console import Console
 from render.convolve import convolve_groups, passage_start
-from render.export import AudioWriter, Encoding, open_audio
-from render.loudness import LoudnessMeter
+from render.export import AudioWriter, Encoding, open_audio, suffix
+from render.loudness import LoudnessMeter, gain_to
 from render.report import WrittenFile
+from render.scene_file import OutputTable
+from render.tail import to_length, until_inaudible
 from render.voices import Voice, read_voices, section_of
 from rooms.units import amplitude, level_db
 
@@ -36,12 +40,35 @@ QUICK_LUFS, QUICK_DBTP = -23.0, -1.0
 maximum true peak −1 dBTP)."""
 
 
+STEREO = ("left", "right")
+"""Names of the channels of a stereo file."""
+
+
 @dataclass(frozen=True)
 class OutputFile:
-    """A file to be written: its name, with forward slashes, and its channels."""
+    """A file to be written.
+
+    Parameters
+    ----------
+    name : str
+        With forward slashes.
+    what : str
+        What is in it.
+    channel_names : tuple of str
+        Its channels in order.
+    loudspeakers : bool
+        Whether they are loudspeaker signals, left and right; else they are microphones'.
+    """
 
     name: str
-    channels: int
+    what: str
+    channel_names: tuple[str, ...]
+    loudspeakers: bool
+
+    @property
+    def channels(self) -> int:
+        """How many channels it has."""
+        return len(self.channel_names)
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,6 +95,10 @@ class CuePlan:
         Whether each section is also heard for itself.
     mix_only : bool
         Whether only the stereo mix is wanted.
+    output : OutputTable
+        Where the cue ends, which files it has, and how loud it is to be.
+    gain_db : float
+        Gain of all its files in dB, besides the console's.
     """
 
     name: str
@@ -80,10 +111,29 @@ class CuePlan:
     last: int
     stems: bool = False
     mix_only: bool = False
+    output: OutputTable = field(default_factory=OutputTable)
+    gain_db: float = 0.0
+
+    @property
+    def music(self) -> int:
+        """Length of its longest stem in samples."""
+        return max(voice.samples for voice in self.voices)
+
+    @property
+    def end(self) -> int | None:
+        """Where the whole cue is told to end, in samples; None: when its tail is inaudible."""
+        if self.output.length is not None:
+            return round(self.output.length * self.rate)
+        return None if self.output.tail is None else self.music + round(self.output.tail * self.rate)
+
+    @property
+    def latest_end(self) -> int:
+        """Where the whole cue ends at the latest, in samples."""
+        return self.music + self.console.responses.shape[2] - 1 if self.end is None else self.end
 
     @property
     def samples(self) -> int:
-        """Length of its files in samples."""
+        """Length of its files in samples; less, where the tail is inaudible before."""
         return self.last - self.first
 
     @property
@@ -105,7 +155,9 @@ class CuePlan:
         # Only a cue without some section needs a copy.
         everyone = rows == list(range(len(self.console.sections)))
         responses = self.console.responses if everyone else self.console.responses[rows]
-        return self.console.law @ responses if self.mix_only else responses
+        if self.mix_only:
+            responses = self.console.law @ responses
+        return responses if self.gain_db == 0.0 else responses * np.float32(amplitude(self.gain_db))
 
 
 def cue_files(
@@ -115,6 +167,7 @@ def cue_files(
     *,
     ending: str = ".wav",
     mix_only: bool = False,
+    interleaved: bool = False,
 ) -> tuple[OutputFile, ...]:
     """List what is written for a cue: the mix, each array, each capsule, each section through each array.
 
@@ -130,15 +183,40 @@ def cue_files(
         Of the files' names.
     mix_only : bool
         Whether it is the mix alone.
+    interleaved : bool
+        Whether the capsules of an array share a file.
     """
-    mix = [OutputFile(f"mix/{name}{ending}", 2)]
+    mix = [OutputFile(f"mix/{name}{ending}", "stereo mix", STEREO, True)]
     if mix_only:
         return tuple(mix)
-    of_arrays = [OutputFile(f"mix/{name}_{array}{ending}", 2) for array in arrays]
-    of_capsules = [
-        OutputFile(f"mix/{name}_{array}_{c}{ending}", 1) for array, capsules in arrays.items() for c in capsules
+    of_arrays = [
+        OutputFile(f"mix/{name}_{array}{ending}", f"array '{array}' in stereo", STEREO, True) for array in arrays
     ]
-    stems = [OutputFile(f"stems/{name}_{section}_{array}{ending}", 2) for section in sections for array in arrays]
+    of_capsules = [
+        OutputFile(f"mix/{name}_{array}_{c}{ending}", f"capsule '{c}' of array '{array}'", (f"{array} {c}",), False)
+        for array, capsules in arrays.items()
+        for c in capsules
+    ]
+    if interleaved:
+        of_capsules = [
+            OutputFile(
+                f"mix/{name}_{array}_capsules{ending}",
+                f"all capsules of array '{array}'",
+                tuple(f"{array} {c}" for c in capsules),
+                False,
+            )
+            for array, capsules in arrays.items()
+        ]
+    stems = [
+        OutputFile(
+            f"stems/{name}_{section}_{array}{ending}",
+            f"section '{section}' through array '{array}' in stereo",
+            STEREO,
+            True,
+        )
+        for section in sections
+        for array in arrays
+    ]
     return (*mix, *of_arrays, *of_capsules, *stems)
 
 
@@ -166,7 +244,12 @@ def cue_blocks(
     responses, groups = plan.responses(), plan.groups
     at = passage_start(plan.first, responses.shape[2], len(groups))
     voices = _heard(read_voices(plan.voices, plan.rate, warn, at), hear)
-    for block in convolve_groups(voices, responses, groups):
+    blocks = convolve_groups(voices, responses, groups)
+    if plan.end is None:
+        ended = until_inaudible(blocks, at, plan.music, plan.rate, lambda tail: _mixed(plan, tail))
+    else:
+        ended = to_length(blocks, at, plan.end, plan.rate)
+    for block in ended:
         wanted = block[..., max(plan.first - at, 0) : plan.last - at]
         at += block.shape[2]
         if wanted.shape[2]:
@@ -186,7 +269,7 @@ def cue_peak(plan: CuePlan, tell: Callable[[int], None]) -> float:
         Told how many samples more are done.
     """
     peak = 0.0
-    for block in cue_blocks(plan):
+    for block in cue_blocks(_normalised(plan, lambda _text: None)):
         peak = max(peak, *(float(np.abs(signal).max()) for signal in block))
         tell(block[0].shape[1])
     return peak
@@ -232,34 +315,48 @@ def write_cue(
     InputError
         If a stem can't be read, a file not be written, or integers would clip; nothing is under its final name then.
     """
+    plan = _normalised(plan, warn or (lambda _text: None))
+    start = plan.start + plan.first
+    if warn is not None and plan.end is not None and plan.end < plan.music:
+        warn(f"cut at {plan.end / plan.rate:g} s; its stems last {plan.music / plan.rate:g} s")
+    if warn is not None and start and suffix(encoding) == ".flac":
+        warn(f"begins at sample {start}, which FLAC files can't say; the list of files does")
     with ExitStack() as stack:
         outputs = [
             _Output(
-                file.name,
+                file,
                 stack.enter_context(
                     open_audio(
                         folder / file.name,
                         sample_rate=plan.rate,
                         channels=file.channels,
                         encoding=encoding,
-                        loudspeakers=False,
-                        time_reference=plan.start + plan.first,
+                        loudspeakers=file.loudspeakers,
+                        time_reference=start,
+                        channel_names=file.channel_names,
                         dither_key=seed + n,
                         dither_start=plan.first,
                     )
                 ),
-                LoudnessMeter(plan.rate, file.channels) if file.channels == 2 else None,
+                LoudnessMeter(plan.rate, file.channels) if file.loudspeakers else None,
             )
             for n, file in enumerate(plan.files)
         ]
+        pool = stack.enter_context(ThreadPoolExecutor(os.cpu_count()))
+        taken: list[Future[None]] = []
+        left = plan.samples
         for block in cue_blocks(plan, warn, hear):
-            for output, signal in zip(outputs, block, strict=True):
-                output.take(signal)
+            _settle(taken)
+            # Written and measured while the next block is convolved.
+            taken = [pool.submit(output.take, signal) for output, signal in zip(outputs, block, strict=True)]
             tell(block[0].shape[1])
+            left -= block[0].shape[1]
+        _settle(taken)
+        tell(left)  # of a tail that ended before
         highest = max((output.writer for output in outputs), key=lambda writer: writer.peak)
         if highest.clipped:
             highest.refuse_clipping(loudest() if loudest is not None else None)
-        return [output.written(plan, level=plan.mix_only) for output in outputs]
+        return [output.written(plan, encoding, level=plan.mix_only) for output in outputs]
 
 
 def quick_gain_db(lufs: float | None, true_peak_dbtp: float | None) -> float:
@@ -278,7 +375,7 @@ def quick_gain_db(lufs: float | None, true_peak_dbtp: float | None) -> float:
 class _Output:
     """A file being written, and its meter if it is a loudspeaker signal."""
 
-    name: str
+    file: OutputFile
     writer: AudioWriter
     meter: LoudnessMeter | None
 
@@ -288,27 +385,60 @@ class _Output:
         if self.meter is not None:
             self.meter.add(block)
 
-    def written(self, plan: CuePlan, *, level: bool) -> WrittenFile:
+    def written(self, plan: CuePlan, encoding: Encoding, *, level: bool) -> WrittenFile:
         """Return what the report says of the file; with `level`, set it to the loudness of a quick listen first."""
-        if self.meter is None:
-            reason = "a single capsule is no loudspeaker signal"
-            peak = _finite(float(level_db(self.writer.peak)))
-            return WrittenFile(self.name, plan.rate, 1, plan.samples, peak, None, None, reason)
-        found = self.meter.result()
-        true_peak = _finite(found.true_peak_dbtp)
-        gain_db = quick_gain_db(found.lufs, true_peak) if level else 0.0
-        if level:
-            self.writer.scale(float(amplitude(gain_db)))
+        lufs, true_peak, gain_db = None, None, plan.gain_db
+        reason: str | None = "microphones are no loudspeaker signals"
+        if self.meter is not None:
+            found = self.meter.result()
+            lufs, true_peak, reason = found.lufs, _finite(found.true_peak_dbtp), found.reason
+            if level:
+                gain_db = quick_gain_db(lufs, true_peak)
+                self.writer.scale(float(amplitude(gain_db)))
+                lufs = None if lufs is None else lufs + gain_db
+                true_peak = None if true_peak is None else true_peak + gain_db
         return WrittenFile(
-            self.name,
+            self.file.name,
             plan.rate,
-            2,
-            plan.samples,
+            self.file.channels,
+            self.writer.samples,
             _finite(float(level_db(self.writer.peak))),
-            None if found.lufs is None else found.lufs + gain_db,
-            None if true_peak is None else true_peak + gain_db,
-            found.reason,
+            lufs,
+            true_peak,
+            reason,
+            what=self.file.what,
+            encoding=encoding,
+            start_samples=plan.start + plan.first,
+            channel_names=self.file.channel_names,
+            gain_db=gain_db,
         )
+
+
+def _normalised(plan: CuePlan, warn: Callable[[str], None]) -> CuePlan:
+    """Return a cue with the gain that sets its whole mix to the asked loudness, one for all its files.
+
+    The mix is measured without the files: convolved by itself, which is two channels instead of all capsules.
+    """
+    wanted, ceiling = plan.output.loudness, plan.output.true_peak
+    if wanted is None or plan.mix_only:  # a quick listen has a loudness of its own
+        return plan
+    meter = LoudnessMeter(plan.rate, 2)
+    for mix, *_ in cue_blocks(replace(plan, first=0, last=plan.latest_end, stems=False, mix_only=True)):
+        meter.add(mix)
+    found = meter.result()
+    gain_db = gain_to(found, wanted, ceiling)
+    if gain_db is None:
+        warn(f"not set to {wanted:g} LUFS, for it has no loudness: {found.reason}")
+        return plan
+    if found.lufs is not None and found.lufs + gain_db < wanted - 0.05:
+        warn(f"set to {found.lufs + gain_db:.1f} LUFS, not {wanted:g}, to stay below {ceiling:g} dBTP")
+    return replace(plan, gain_db=gain_db)
+
+
+def _settle(futures: Sequence[Future[None]]) -> None:
+    """Wait for all; what went wrong in one is raised here."""
+    for future in futures:
+        future.result()
 
 
 def _heard(
@@ -323,14 +453,28 @@ def _heard(
 
 def _mixed(plan: CuePlan, block: NDArray[np.float32]) -> list[NDArray[np.float32]]:
     """Return a block (groups, capsules, n) as what goes to each file."""
-    heard = block.sum(axis=0)
+    heard = block.sum(axis=0) if len(block) > 1 else block[0]
     if plan.mix_only:
         return [heard]  # its responses went through the law before
     law, channels = plan.console.law, plan.console.channels.values()
-    stereo = [law[:, m] @ heard[m] for m in channels]
+    stereo = [_summed(law[:, m], heard[m]) for m in channels]
     of_sections = block if plan.stems else block[:0]
-    stems = [law[:, m] @ section[m] for section in of_sections for m in channels]
-    return [np.sum(stereo, axis=0), *stereo, *heard[:, None], *stems]
+    stems = [_summed(law[:, m], section[m]) for section in of_sections for m in channels]
+    capsules = [heard[m] for m in channels] if plan.output.interleaved else list(heard[:, None])
+    return [np.sum(stereo, axis=0), *stereo, *capsules, *stems]
+
+
+def _summed(law: NDArray[np.float32], capsules: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return left and right, (2, n), of capsules (capsules, n).
+
+    Sample by sample in the same order: a matrix product's bits would depend on how long the block is.
+    """
+    stereo = np.zeros((2, capsules.shape[1]), np.float32)
+    for side, gains in zip(stereo, law, strict=True):
+        for gain, capsule in zip(gains, capsules, strict=True):
+            if gain:
+                side += gain * capsule
+    return stereo
 
 
 def _finite(level: float) -> float | None:

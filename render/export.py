@@ -113,6 +113,11 @@ class AudioWriter:
         raise NotImplementedError
 
     @property
+    def samples(self) -> int:
+        """How many samples of each channel were written."""
+        return self._samples
+
+    @property
     def clipped(self) -> bool:
         """Whether integers were asked for that there are not."""
         return self._over

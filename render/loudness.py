@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pyloudnorm.iirfilter import IIRfilter
 from scipy.signal import firwin
 
-__all__ = ["Loudness", "LoudnessMeter"]
+__all__ = ["Loudness", "LoudnessMeter", "gain_to"]
 
 _ABSOLUTE_GATE_LUFS = -70.0  # ITU-R BS.1770-4, eq. 6
 _RELATIVE_GATE_LU = -10.0  # ITU-R BS.1770-4, eq. 6
@@ -55,6 +55,28 @@ class Loudness:
     reason: str | None
     peak_dbfs: float
     true_peak_dbtp: float
+
+
+def gain_to(found: Loudness, lufs: float, true_peak_dbtp: float) -> float | None:
+    """Return the gain in dB that brings audio to a loudness, or less, to keep its true peak at or below a ceiling.
+
+    Parameters
+    ----------
+    found : Loudness
+        What a meter read of it.
+    lufs : float
+        Wanted.
+    true_peak_dbtp : float
+        The ceiling.
+
+    Returns
+    -------
+    float or None
+        None where it has no loudness; `found.reason` says why.
+    """
+    if found.lufs is None:
+        return None
+    return min(lufs - found.lufs, true_peak_dbtp - found.true_peak_dbtp)
 
 
 class LoudnessMeter:

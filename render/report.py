@@ -10,7 +10,7 @@ import base64
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from importlib.resources import files as package_files
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, NamedTuple
@@ -89,6 +89,14 @@ class WrittenFile:
     lufs: Annotated[Level, Field(description="Integrated loudness after ITU-R BS.1770-4, LUFS.")]
     true_peak_dbtp: Annotated[Level, Field(description="True peak after ITU-R BS.1770-4, dBTP; null for silence.")]
     reason: Annotated[str | None, Field(description="Why loudness is null; null where it isn't.")] = None
+    _: KW_ONLY
+    what: Annotated[str, Field(description="What is in it.")]
+    encoding: Annotated[str, Field(description="How its samples are written.")]
+    start_samples: Annotated[
+        int, Field(ge=0, description="Time reference of its start in samples; 0 where the stems have none.")
+    ]
+    channel_names: Annotated[tuple[str, ...], Field(description="Its channels in order.")]
+    gain_db: Annotated[float, Field(description="Gain that sets its cue to the asked loudness, dB; 0 where none is.")]
 
 
 @dataclass(frozen=True)

@@ -42,6 +42,7 @@ from rooms.toml_reader import Location, TomlFile, read_toml, validate
 __all__ = [
     "Cue",
     "MixTable",
+    "OutputTable",
     "SceneFile",
     "SceneTable",
     "SectionTable",
@@ -99,6 +100,28 @@ class MixTable(Table):
     )
 
 
+class OutputTable(Table):
+    """What files are made, and where they end; a cue's files are all equally long."""
+
+    length: Annotated[Number, Field(gt=0, le=86400)] | None = Field(
+        default=None, description="Length of every file in s; left out: until the tail is inaudible"
+    )
+    tail: Annotated[Number, Field(ge=0, le=60)] | None = Field(
+        default=None, description="Time in s that files last after the longest stem; left out: until it is inaudible"
+    )
+    interleaved: Flag = Field(
+        default=False, description="One file an array with all its capsules in order, instead of one a capsule"
+    )
+    loudness: Annotated[Number, Field(ge=-70, le=0)] | None = Field(
+        default=None,
+        description="Integrated loudness of each cue's mix in LUFS; one gain for all files of the cue; "
+        "left out: nothing is normalised",
+    )
+    true_peak: Annotated[Number, Field(ge=-60, le=0)] = Field(
+        default=-1.0, description="True peak in dBTP that a cue set to `loudness` stays below, at less loudness"
+    )
+
+
 class SceneTable(Table):
     """The whole scene file."""
 
@@ -114,6 +137,7 @@ class SceneTable(Table):
     )
     arrays: Annotated[dict[Name, ArrayTable], Field(min_length=1)] = Field(description="Microphone arrays by name")
     mix: MixTable = Field(default_factory=MixTable, description="What all outputs have in common")
+    output: OutputTable = Field(default_factory=OutputTable, description="What files are made, and where they end")
     cues: dict[Name, dict[str, StemOrFile]] = Field(
         default_factory=dict,
         description="Cues by name: the sound file of each section, relative to the scene, or a table with more",
@@ -153,6 +177,8 @@ class SceneFile:
         dB; None: from geometry.
     mix_offset : float
         s removed from the start of all outputs.
+    output : OutputTable
+        What files are made, and where they end.
     cues : tuple of Cue
         None, where the scene names no stems.
     stem_notes : tuple of str
@@ -174,6 +200,7 @@ class SceneFile:
     buses: Mapping[str, Bus]
     mix_gain: float | None
     mix_offset: float
+    output: OutputTable
     cues: tuple[Cue, ...]
     stem_notes: tuple[str, ...]
     stem_faults: tuple[str, ...]
@@ -248,6 +275,7 @@ def build_scene(file: TomlFile) -> SceneFile:
         buses=buses,
         mix_gain=table.mix.gain,
         mix_offset=table.mix.offset,
+        output=_output(table.output, file),
         cues=cues,
         stem_notes=notes,
         stem_faults=faults,
@@ -313,6 +341,15 @@ def _section(name: str, table: SectionTable, seating: SeatingTable) -> Section:
     else:
         seated = seat_around(where, players, instrument, **spacing, facing=table.facing)
     return Section(name, instrument, seated)
+
+
+def _output(table: OutputTable, file: TomlFile) -> OutputTable:
+    """Return the table of outputs, or refuse two keys that contradict each other."""
+    if table.length is not None and table.tail is not None:
+        raise file.error(("output", "tail"), "length and tail exclude each other; keep one")
+    if "true_peak" in table.model_fields_set and table.loudness is None:
+        raise file.error(("output", "true_peak"), "bounds what loudness asks for; give loudness, too")
+    return table
 
 
 def _by_band(hall: HallTable) -> float | Mapping[str, float] | None:

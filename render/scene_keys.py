@@ -13,7 +13,7 @@ from pydantic import BaseModel
 from render.buses import BalanceTable
 from render.cue_stems import StemFolderTable, StemTable
 from render.export import write_text
-from render.scene_file import MixTable, SceneTable, SectionTable
+from render.scene_file import MixTable, OutputTable, SceneTable, SectionTable
 from rooms import catalogue
 from rooms.tables import (
     ArcTable,
@@ -46,6 +46,7 @@ HEADINGS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("A surface's material, and files of materials", MaterialTable),
     ("`instrument`, and files of instruments", InstrumentTable),
     ("`[mix]`", MixTable),
+    ("`[output]`", OutputTable),
     ("`[mix.balance]`", BalanceTable),
     ("`[cues.NAME]`: a stem as a table", StemTable),
     ("`[stems]`", StemFolderTable),

@@ -19,6 +19,7 @@ from render.cache import response_store
 from render.console import set_console
 from render.cues import QUICK_DBTP, QUICK_LUFS, CuePlan, OutputFile, cue_files, cue_peak, write_cue
 from render.export import Encoding, suffix
+from render.file_list import write_file_list
 from render.mix import heard_arrays, left_out
 from render.passage import Passage
 from render.report import Report, Timing, WrittenFile, array_reports, build_report, centre_capsule, write_report
@@ -171,7 +172,7 @@ def render_scene(
         plans, notes = {}, {}
         for cue in scene_file.cues:
             voices, start, notes[cue.name] = cue_voices(scene_file, cue, order.headers, halved, rate)
-            plans[cue.name] = CuePlan(
+            plan = CuePlan(
                 cue.name,
                 tuple(voices),
                 console,
@@ -179,10 +180,12 @@ def render_scene(
                 rate,
                 start,
                 first=0,
-                last=max(voice.samples for voice in voices) + console.responses.shape[2] - 1,
+                last=0,
                 stems=stems,
                 mix_only=quick,
+                output=scene_file.output,
             )
+            plans[cue.name] = replace(plan, last=plan.latest_end)
         if order.whole:
             written = _render_whole(order, plans, notes, scene.seed, tell)
         else:
@@ -205,6 +208,7 @@ def render_scene(
         )
         with staged(order.folder, ("figures",) if order.whole else ()) as staging:
             write_report(report, _figures(report, responses, staging / "figures") if order.whole else [], staging)
+            write_file_list(report.files, staging / "files.csv")
     tell("figures and report", 1.0)
     asked = [written[cue.name] for cue in order.cues]
     kept = tuple(cue.name for cue in order.cues if written[cue.name].kept)
@@ -250,10 +254,23 @@ def _order(
     ending = ("" if passage is None else f"_{passage.label}") + ("_quick" if quick else "")
     files = {
         cue.name: cue_files(
-            cue.name + ending, capsules, list(cue.stems) if stems else [], ending=suffix(encoding), mix_only=quick
+            cue.name + ending,
+            capsules,
+            list(cue.stems) if stems else [],
+            ending=suffix(encoding),
+            mix_only=quick,
+            interleaved=scene_file.output.interleaved,
         )
         for cue in scene_file.cues
     }
+    if suffix(encoding) == ".flac":
+        for file in chain(*files.values()):
+            if file.channels > 2:
+                raise scene_file.file.error(
+                    ("output", "interleaved"),
+                    f"FLAC takes more than two channels for loudspeakers, and {file.name} has {file.channels} "
+                    "microphones; leave out interleaved, or choose another format",
+                )
     refuse_long_names([file.name for file in chain(*files.values())])
     _refuse_collisions(scene_file, files)
     root = folder / "quick" if quick else folder

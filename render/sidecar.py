@@ -152,7 +152,8 @@ def settings_digest(plan: CuePlan, console: str, encoding: Encoding, seed: int) 
     """
     voices = [(voice.section, voice.channels, voice.late, voice.samples) for voice in plan.voices]
     files = [(file.name, file.channels) for file in plan.files]
-    given = (_engine(), console, voices, files, plan.rate, plan.start, plan.first, plan.last, encoding, seed)
+    output = plan.output.model_dump()
+    given = (_engine(), console, voices, files, plan.rate, plan.start, plan.first, plan.last, output, encoding, seed)
     return hashlib.sha256(json.dumps(given).encode()).hexdigest()
 
 

@@ -82,9 +82,26 @@ def made_up(length_s: float = 4.0, absorption: float = 0.1) -> Responses:
     )
 
 
+def written(path: str, sample_rate: int, channels: int, *levels: object) -> WrittenFile:
+    """Return a file of made-up levels."""
+    names = tuple(f"channel {n}" for n in range(channels))
+    return WrittenFile(
+        path,
+        sample_rate,
+        channels,
+        1_272_000,
+        *levels,
+        what="made up",
+        encoding="float32",
+        start_samples=0,
+        channel_names=names,
+        gain_db=0.0,
+    )
+
+
 FILES = (
-    WrittenFile("mix.wav", 48000, 2, 1_272_000, -7.25, -19.5, -6.98),
-    WrittenFile("arrays/main.wav", 48000, 3, 1_272_000, -math.inf, None, -math.inf, "three channels have no layout"),
+    written("mix.wav", 48000, 2, -7.25, -19.5, -6.98),
+    written("arrays/main.wav", 48000, 3, -math.inf, None, -math.inf, "three channels have no layout"),
 )
 
 
@@ -219,6 +236,7 @@ def test_the_agreed_keys_are_there():
         assert tuple(response[name]) == BAND_NAMES
     assert data["files"][0].keys() == {
         "path", "sample_rate", "channels", "samples", "peak_dbfs", "lufs", "true_peak_dbtp", "reason",
+        "what", "encoding", "start_samples", "channel_names", "gain_db",
     }  # fmt: skip
     assert data["timing"].keys() == {"responses_s", "render_s", "realtime_factor", "peak_memory_mib"}
     assert data["seed"] == 7
@@ -350,7 +368,7 @@ def test_silence_has_no_level():
         {"asked_T30": {"440": 1.0}},
         {"mix_gain_db": math.nan},
         {"timing": Timing(math.inf, 1.0, 1.0, 1.0)},
-        {"files": [WrittenFile("a.wav", 0, 1, 1, None, None, None)]},
+        {"files": [written("a.wav", 0, 1, None, None, None)]},
     ],
     ids=["unknown band", "gain not a number", "infinite time", "no sample rate"],
 )
