@@ -34,7 +34,9 @@ def mixed(folder: Path, pair: str = "", spots: str = "", room: str = "", balance
     for name, keys in zip(NAMES, (pair, spots, room), strict=True):
         arrays = arrays.replace(f"[arrays.{name}]\n", f"[arrays.{name}]\n{keys}\n")
     stems = {"left": noise(), "right": noise(seed=2)}
-    scene = write_scene(folder / "cue", stems, arrays=arrays, more=f"[mix]\ngain = 0.0\n[mix.balance]\n{balance}\n")
+    # Longer than any response, so that no end is faded.
+    more = f"[mix]\ngain = 0.0\n[mix.balance]\n{balance}\n[output]\ntail = 1.0\n"
+    scene = write_scene(folder / "cue", stems, arrays=arrays, more=more)
     out = rendered(scene, *options)
     return {path.stem.removeprefix("cue").removeprefix("_"): heard(path) for path in out.rglob("*.wav")}
 
