@@ -134,7 +134,7 @@ def smooth_knots(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
     """Return the bins at which smooth spectra are evaluated, and for every bin its lower knot and the part above it.
 
-    All bins up to 1 kHz, then 24 an octave: the curves between octave bands, or third octaves, bend no faster.
+    24 an octave, or every bin where bins are wider: the curves between octave bands, or third octaves, bend no faster.
 
     Parameters
     ----------
@@ -142,7 +142,7 @@ def smooth_knots(
         The bins of a real transform in Hz.
     """
     bins = len(frequency)
-    dense = min(int(1000.0 / frequency[1]), bins - 1)
+    dense = min(35, bins - 1)  # 24 an octave are a bin apart there
     sparse = dense * 2.0 ** (np.arange(1, 24 * 16) / 24.0)
     knots = np.unique(np.concatenate([np.arange(dense + 1), sparse[sparse < bins - 1].astype(np.int64), [bins - 1]]))
     every = np.arange(bins)

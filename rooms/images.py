@@ -142,7 +142,7 @@ def path_levels(scene: Scene, section: Section) -> tuple[NDArray[np.float64], ND
 @numba.njit(parallel=True, cache=True, fastmath=True)
 def _group_spectra(  # type: ignore[no-untyped-def]
     cells, ear, points, axes, kappa, on_aim, level, ears, ear_axes, pressure, sensitivities, size, walls,
-    bounds, log_amplitude, air, samples_per_m, step, lead, basis, knots, below, part, low_pass, high_pass, phases,
+    bounds, log_amplitude, air, samples_per_m, step, lead, basis, knots, below, part, low_pass, filters,
     spectra, power, first,
 ):  # fmt: skip
     """Sum the paths of all players through one image cell to one capsule, for every group.
@@ -198,6 +198,7 @@ def _group_spectra(  # type: ignore[no-untyped-def]
         first[g] = begin
 
         shape = np.empty(knots, np.complex128)
+        turns = np.empty(16, np.complex128)
         total = np.zeros(knots, np.complex128)
         squares = 0.0
         signed = 0.0
@@ -212,13 +213,19 @@ def _group_spectra(  # type: ignore[no-untyped-def]
             squares += gain[p] ** 2
             signed += gain[p]
             centre += gain[p] ** 2 * (delay[p] - begin)
+            # A delay turns every bin a little further: sixteen turns side by side, then all of them on.
             turn = np.exp(-1j * step * (delay[p] - begin))
+            turns[0] = 1.0
+            for k in range(1, len(turns)):
+                turns[k] = turns[k - 1] * turn
+            turn = turns[-1] * turn
             z = gain[p] + 0.0j
-            for k in range(bins):
-                n = below[k]
-                h = shape[n] + part[k] * (shape[n + 1] - shape[n])
-                power[g, k] += gain[p] ** 2 * (h.real**2 + h.imag**2)
-                spectra[g, k] += z * h * phases[p, k] * high_pass[k]
+            for start in range(0, bins, len(turns)):
+                for k in range(start, min(start + len(turns), bins)):
+                    n = below[k]
+                    h = shape[n] + part[k] * (shape[n + 1] - shape[n])
+                    power[g, k] += gain[p] ** 2 * (h.real**2 + h.imag**2)
+                    spectra[g, k] += z * turns[k - start] * h * filters[p, k]
                 z *= turn
         if players > 1 and squares > 0.0:
             # Below the crossover the section is one source: its energy, its energy's mean delay and colour.
@@ -291,7 +298,7 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     low_pass, high_pass = crossover(frequency)
     if alone:
         high_pass = np.ones_like(high_pass)
-    phases = decorrelation(scene.seed, section.name, len(section.players), frequency)
+    filters = decorrelation(scene.seed, section.name, len(section.players), frequency) * high_pass
 
     spectra = np.zeros((len(chosen), bins), dtype=np.complex128)
     power = np.zeros((len(chosen), bins))
@@ -300,7 +307,7 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
         chosen, ear, points, section.axes, section.instrument.kappa, section.on_aim,
         np.sqrt(section.share / len(points)), ears, ear_axes, pressure, sensitivities, box, hall.walls,
         hall.bounds, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis, len(knots),
-        below, part, low_pass, high_pass, phases, spectra, power, first,
+        below, part, low_pass, filters, spectra, power, first,
     )  # fmt: skip
     if not alone:
         spectra = hold_tone(spectra, power, frequency)

@@ -300,24 +300,42 @@ def _facet_rays(hall: Hall, cuts: int) -> tuple[NDArray[np.float64], NDArray[np.
 
 
 @numba.njit(nogil=True, cache=True)
-def _exchange(between, sent, seen, fresh, glimpsed):  # type: ignore[no-untyped-def]
+def _exchange(passed, sent, seen, fresh, glimpsed):  # type: ignore[no-untyped-def]
     """Return what receivers see of all that facets hand on less what they glimpse of fresh energy.
 
-    Spectra: between (frequencies, facets, facets); sent and fresh (frequencies, sources, facets); seen and glimpsed
-    (frequencies, receivers, facets); the result (sources, receivers, frequencies). Sums run in one order, whoever else
-    sends or hears, so that no bit of a pair depends on the others.
+    Spectra: passed (frequencies, from facet, to facet); sent and fresh (frequencies, sources, facets); seen and
+    glimpsed (frequencies, receivers, facets); the result (sources, receivers, frequencies). Sums run in one order,
+    whoever else sends or hears, so that no bit of a pair depends on the others.
     """
     frequencies, sources, facets = sent.shape
     receivers = seen.shape[1]
     out = np.empty((sources, receivers, frequencies), np.complex128)
+    lower_upper = np.empty((facets, facets), np.complex128)
     leaving = np.empty(facets, np.complex128)
     for k in range(frequencies):
+        # Gauss without pivots: a facet hands on less than it has, so 1 − Kᵀ is diagonally dominant by columns.
+        for i in range(facets):
+            for j in range(facets):
+                lower_upper[i, j] = (1.0 if i == j else 0.0) - passed[k, j, i]
+        for i in range(facets):
+            pivot = 1.0 / lower_upper[i, i]
+            for row in range(i + 1, facets):
+                factor = lower_upper[row, i] * pivot
+                lower_upper[row, i] = factor
+                for j in range(i + 1, facets):
+                    lower_upper[row, j] -= factor * lower_upper[i, j]
         for n in range(sources):
             for i in range(facets):
-                z = 0.0 + 0.0j
-                for j in range(facets):
-                    z += between[k, i, j] * sent[k, n, j]
+                z = sent[k, n, i]
+                for j in range(i):
+                    z -= lower_upper[i, j] * leaving[j]
                 leaving[i] = z
+            for back in range(facets):
+                i = facets - 1 - back
+                z = leaving[i]
+                for j in range(i + 1, facets):
+                    z -= lower_upper[i, j] * leaving[j]
+                leaving[i] = z / lower_upper[i, i]
             for m in range(receivers):
                 z = 0.0 + 0.0j
                 for i in range(facets):
@@ -381,7 +399,6 @@ def scattered_energy(
     # lower yet.
     size = scipy.fft.next_fast_len(grid, real=True)
     damping = (1e-2 ** (np.arange(grid) / size)).astype(np.float32)
-    identity = np.eye(facets)
     energy = [_first_scattering(hall, *party, near, grid) for party in parties]
 
     def solve(b: int) -> None:
@@ -389,11 +406,10 @@ def scattered_energy(
             np.ascontiguousarray(scipy.fft.rfft((h[:, :, b] * damping).astype(np.float64), size).transpose(2, 0, 1))
             for h in (passed, sent, seen, fresh, glimpsed)
         )
-        between = np.linalg.inv(identity - k.swapaxes(1, 2))
         row = column = 0
         for out in energy:
             rows, columns = slice(row, row + out.shape[1]), slice(column, column + out.shape[0])
-            heard = _exchange(between, s[:, columns], r[:, rows], f[:, columns], g[:, rows])
+            heard = _exchange(k, s[:, columns], r[:, rows], f[:, columns], g[:, rows])
             out[:, :, b] += scipy.fft.irfft(heard, size)[..., :grid] / damping
             row, column = rows.stop, columns.stop
 
