@@ -131,7 +131,8 @@ def with_T30(hall: Hall, asked: float | Mapping[str, float], store: Store | None
     Returns
     -------
     Hall
-        Its `expected_T30` is within `CLOSE` of what was asked; bands that aren't held follow, absorption up to 1.
+        Its `expected_T30` is within `CLOSE` of what was asked; bands that aren't held follow. Ratios are kept but for
+        what would take more than all: a patch, or a surface in a band that isn't held, stops at 1.
 
     Raises
     ------
@@ -161,6 +162,7 @@ def _absorption_factor(hall: Hall, asked: float | Mapping[str, float]) -> NDArra
     factor = np.ones(len(BANDS))
     # A patch that takes nearly all already, an audience, doesn't stop the walls around it.
     most = 1.0 / np.maximum(hall.absorption[:, : len(SURFACES)].max(axis=1), 1e-6)
+    air = sabine_s(hall.box.volume, np.zeros(len(BANDS)), np.maximum(hall.air, 1e-9), hall.speed_of_sound)
     for _ in range(STEPS):
         times = _decay_times(_scaled(hall, factor))
         misses = [float(times[measured].mean()) / goal for measured, _, goal in goals]
@@ -179,7 +181,10 @@ def _absorption_factor(hall: Hall, asked: float | Mapping[str, float]) -> NDArra
                 raise InputError(
                     f"hall '{hall.name}': T30 of {goal:g} s is longer than {LONGEST:g} s, the most there is"
                 )
-            factor[moved] = np.clip(now * np.clip(miss, 0.25, 4.0) ** 1.1, LEAST_FACTOR, largest)
+            # What the surfaces take grows with 1/T less what the air takes anyway.
+            alone = float(np.mean(1.0 / air[measured]))
+            more = max(1.0 / goal - alone, 0.0) / max(1.0 / (miss * goal) - alone, 1e-9)
+            factor[moved] = np.clip(now * np.clip(more, 0.25, 4.0), LEAST_FACTOR, largest)
     raise InputError(f"hall '{hall.name}': no absorption was found that gives the T30 asked for; ask for another")
 
 

@@ -25,10 +25,11 @@ sharp."""
 TIGHT = 4000.0
 """Hz."""
 
-MOST_CORRECTION = 2.3
-"""Largest correction of the tone, as the logarithm of an amplitude (20 dB)."""
+MOST_CORRECTION = 3.45
+"""Largest correction of the tone, as the logarithm of an amplitude (30 dB): two players can be in antiphase over a
+whole third octave, and cancel by 22 dB."""
 
-ROUNDS = 6
+ROUNDS = 9
 """Rounds of evening out: a correction changes what its neighbours need."""
 
 
