@@ -93,6 +93,7 @@ class AudioWriter:
         self.peak = max(self.peak, peak)
         with _naming(self.path):
             self._put(block if self._encoding == "float32" else self._quantised(block))
+            _pass_to_disk(self._file)
         self._samples += block.shape[1]
 
     def _quantised(self, block: NDArray[np.float32]) -> NDArray[np.int32]:
@@ -183,11 +184,16 @@ class _WaveWriter(AudioWriter):
         self._mask = mask
         self._time_reference = time_reference
         self._channel_names = channel_names
+        self._turned = np.empty((0, channels), "<f4" if encoding == "float32" else "<i4")
         with _naming(path):
             file.write(self._header())
 
     def _put(self, samples: NDArray[Any]) -> None:
-        frames = np.ascontiguousarray(samples.T, dtype="<f4" if self._encoding == "float32" else "<i4")
+        if len(self._turned) < samples.shape[1]:
+            self._turned = np.empty(samples.shape[::-1], self._turned.dtype)
+        frames = self._turned[: samples.shape[1]]  # memory used again: fresh pages cost more than the turning
+        for channel, signal in enumerate(samples):
+            frames[:, channel] = signal
         used = _BITS[self._encoding] // 8
         if used < 4:
             frames = np.ascontiguousarray(frames.view(np.uint8).reshape(-1, 4)[:, :used])
@@ -414,6 +420,16 @@ def _replacing(path: Path) -> Iterator[BinaryIO]:
             file.close()
         part.unlink(missing_ok=True)
         raise
+
+
+def _pass_to_disk(file: BinaryIO) -> None:
+    """Let the system begin to write what a file has been given, and forget what is written.
+
+    Nobody reads it soon, and it is as much as the render is long: kept in memory, it costs ever fresh pages, and all
+    of it is waited for at the end.
+    """
+    if hasattr(os, "posix_fadvise"):  # not on macOS or Windows
+        os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
 
 
 @contextmanager
