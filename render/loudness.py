@@ -205,13 +205,15 @@ def _highest_between(samples: NDArray[np.float32], gaps: NDArray[np.float32], pe
     taps = gaps.shape[1]
     first = (taps - _NEAR) // 2
     near = np.empty(_SPAN, np.float32)
+    of_all = [np.abs(gap).sum() for gap in gaps]
+    of_near = [np.abs(gap[first : first + _NEAR]).sum() for gap in gaps]
     for start in range(0, samples.size - taps, _SPAN):
         count = min(_SPAN, samples.size - taps - start)
         loudest = np.float32(0)
         for sample in samples[start : start + count + taps]:
             loudest = max(loudest, abs(sample))
-        for gap in gaps:
-            most = np.abs(gap).sum() * loudest
+        for g, gap in enumerate(gaps):
+            most = of_all[g] * loudest
             if most <= peak:
                 continue
             near[:] = 0
@@ -219,7 +221,7 @@ def _highest_between(samples: NDArray[np.float32], gaps: NDArray[np.float32], pe
                 tap, moved = gap[k], samples[start + k : start + k + count]
                 for n in range(moved.size):
                     near[n] += tap * moved[n]
-            far = 1.0001 * (most - np.abs(gap[first : first + _NEAR]).sum() * loudest)  # a little more, for rounding
+            far = 1.0001 * (most - of_near[g] * loudest)  # a little more, for rounding
             for n in range(count):
                 if abs(near[n]) + far > peak:
                     value = 0.0
