@@ -127,6 +127,7 @@ def render(
             encoding=encoding,
             force=force,
             progress=tell,
+            notice=lambda text: click.echo(text, err=True),
         )
     for line in _rendered(done):
         click.echo(line)

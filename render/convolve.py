@@ -26,7 +26,7 @@ from numba import njit
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-__all__ = ["convolve", "convolve_groups", "passage_start"]
+__all__ = ["BLOCKS_AT_ONCE", "block_length", "convolve", "convolve_groups", "passage_start"]
 
 Float = NDArray[np.float32]
 Complex = NDArray[np.complex64]
@@ -35,7 +35,8 @@ Index = NDArray[np.int64]
 # Measured on two cores with 512 KiB of second-level cache each (tests/benchmarks/bench_convolution.py).
 _LONGEST_BLOCK = 2**16  # samples; a transform is twice as long
 _SHORTEST_BLOCK = 2**10
-_AT_ONCE = 4  # blocks taken together: the library transforms four lines in one vector register, twice as fast
+BLOCKS_AT_ONCE = 4
+"""Blocks taken together: the library transforms four lines in one vector register, twice as fast."""
 _TILE = 2048  # frequency bins whose input spectra stay in cache while the responses' stream past
 
 
@@ -112,14 +113,14 @@ def passage_start(first: int, samples: int, groups: int = 1) -> int:
         A sample of the input, on the grid of blocks. Convolving the input from there gives outputs from there; those
         before `first` lack what sounded earlier.
     """
-    block = _block_length(samples, groups)
-    taken = _AT_ONCE * block
+    block = block_length(samples, groups)
+    taken = BLOCKS_AT_ONCE * block
     # A block is made of the spectra of as many windows as the responses have blocks, each of two blocks of input.
     needed = first // block - -(-samples // block)
     return max(needed, 0) * block // taken * taken
 
 
-def _block_length(samples: int, groups: int) -> int:
+def block_length(samples: int, groups: int) -> int:
     """Return the length of a block for responses of so many samples."""
     longest = _LONGEST_BLOCK if groups == 1 else _LONGEST_BLOCK // 2  # outputs of many groups weigh more
     return min(longest, max(_SHORTEST_BLOCK, 1 << (samples - 1).bit_length()))
@@ -141,25 +142,25 @@ def _checked_groups(groups: Sequence[Sequence[int]], responses: Float) -> list[I
 def _overlap_save(blocks: Iterable[Float], responses: Float, groups: list[Index]) -> Iterator[Float]:
     """Yield (groups, capsules, n) blocks; see `convolve_groups`."""
     voices, capsules, samples = responses.shape
-    block = _block_length(samples, len(groups))
+    block = block_length(samples, len(groups))
     past = -(-samples // block) - 1  # blocks before the present one that still sound
     # Input, oldest first: one block of the past, then those taken now; seen as windows of two blocks.
-    recent = np.zeros((voices, (1 + _AT_ONCE) * block), np.float32)
+    recent = np.zeros((voices, (1 + BLOCKS_AT_ONCE) * block), np.float32)
     windows = sliding_window_view(recent, 2 * block, axis=-1)[:, ::block]
-    spectra = np.zeros((voices, past + _AT_ONCE, block + 1), np.complex64)  # theirs, oldest first
-    products = np.empty((capsules, _AT_ONCE, block + 1), np.complex64)
+    spectra = np.zeros((voices, past + BLOCKS_AT_ONCE, block + 1), np.complex64)  # theirs, oldest first
+    products = np.empty((capsules, BLOCKS_AT_ONCE, block + 1), np.complex64)
     tail = np.zeros((voices, samples - 1), np.float32)
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         filters = _filters(pool, responses, block)
-        for taken in _regrouped(chain(blocks, [tail]), voices, _AT_ONCE * block):
+        for taken in _regrouped(chain(blocks, [tail]), voices, BLOCKS_AT_ONCE * block):
             length = taken.shape[1]
             recent[:, :block] = recent[:, -block:]
             recent[:, block : block + length] = taken
             recent[:, block + length :] = 0
-            spectra[:, :past] = spectra[:, _AT_ONCE:]
+            spectra[:, :past] = spectra[:, BLOCKS_AT_ONCE:]
             _each(pool, partial(_transform, windows, spectra[:, past:]), range(voices))
-            output = np.empty((len(groups), capsules, _AT_ONCE * block), np.float32)
+            output = np.empty((len(groups), capsules, BLOCKS_AT_ONCE * block), np.float32)
             for members, summed in zip(groups, output, strict=True):
                 multiply = partial(_multiply, spectra, filters, members, products)
                 _each(pool, multiply, range(0, block + 1, _TILE))
@@ -200,11 +201,11 @@ def _filters(pool: ThreadPoolExecutor, responses: Float, block: int) -> Complex:
     filters = np.empty((voices, capsules, partitions, block + 1), np.complex64)
 
     def work(voice: int) -> None:
-        for first in range(0, capsules, _AT_ONCE):
-            some = responses[voice, first : first + _AT_ONCE]
+        for first in range(0, capsules, BLOCKS_AT_ONCE):
+            some = responses[voice, first : first + BLOCKS_AT_ONCE]
             parts = np.zeros((len(some), partitions, block), np.float32)
             parts.reshape(len(some), -1)[:, :samples] = some
-            filters[voice, first : first + _AT_ONCE] = scipy.fft.rfft(parts, 2 * block)
+            filters[voice, first : first + BLOCKS_AT_ONCE] = scipy.fft.rfft(parts, 2 * block)
 
     _each(pool, work, range(voices))
     return filters

@@ -20,6 +20,7 @@ from render.console import set_console
 from render.cues import QUICK_DBTP, QUICK_LUFS, CuePlan, OutputFile, cue_files, cue_peak, write_cue
 from render.export import Encoding, suffix
 from render.file_list import write_file_list
+from render.memory import memory_notice
 from render.mix import heard_arrays, left_out
 from render.passage import Passage
 from render.report import Report, Timing, WrittenFile, array_reports, build_report, centre_capsule, write_report
@@ -91,6 +92,7 @@ class _Order:
     stems: bool
     encoding: Encoding
     force: bool
+    notice: Callable[[str], None]
     headers: Mapping[Path, StemInfo]
     stamps: Mapping[Path, Stamp]
     files: Mapping[str, tuple[OutputFile, ...]]
@@ -113,6 +115,7 @@ def render_scene(
     encoding: Encoding = "float32",
     force: bool = False,
     progress: Progress | None = None,
+    notice: Callable[[str], None] | None = None,
 ) -> Rendering:
     """Render cues of a scene, one after the other.
 
@@ -139,6 +142,8 @@ def render_scene(
         Render again what is current.
     progress : callable, optional
         Told what is being done and how far it is.
+    notice : callable, optional
+        Told in a line what is worth knowing before a cue starts: that it takes much memory.
 
     Raises
     ------
@@ -149,7 +154,8 @@ def render_scene(
     """
     tell = progress or (lambda _what, _part: None)
     tell("scene and stems", 0.0)
-    order = _order(read_scene(scene_path), folder, cues, passage, quick, stems, encoding, force)
+    say = notice or (lambda _text: None)
+    order = _order(read_scene(scene_path), folder, cues, passage, quick, stems, encoding, force, say)
     rate, notes_of_rates = common_rate(order.scene_file, order.headers)
     warnings = [*order.scene_file.stem_notes, *notes_of_rates, *left_out(order.scene_file)]
     tell("scene and stems", 1.0)
@@ -234,6 +240,7 @@ def _order(
     stems: bool,
     encoding: Encoding,
     force: bool,
+    notice: Callable[[str], None],
 ) -> _Order:
     """Check what is asked against the scene, before anything is computed or written."""
     names = [cue.name for cue in scene_file.cues]
@@ -276,7 +283,7 @@ def _order(
     root = folder / "quick" if quick else folder
     if passage is not None:
         root = root / "passages" / (chosen[0].name + ending)
-    return _Order(scene_file, chosen, passage, quick, stems, encoding, force, headers, stamps, files, root)
+    return _Order(scene_file, chosen, passage, quick, stems, encoding, force, notice, headers, stamps, files, root)
 
 
 def _render_whole(
@@ -343,7 +350,11 @@ def _write(
     hear: Callable[[NDArray[np.float32]], None] | None,
     loudest: Callable[[], float] | None,
 ) -> list[WrittenFile]:
-    """Write a cue's files, all of them or none; add what may be wrong with its stems to the warnings."""
+    """Write a cue's files, all of them or none; add to the warnings what is worth knowing of its memory and stems."""
+    large = memory_notice(plan)
+    if large is not None:
+        order.notice(large)
+        warnings.append(large)
     with staged(order.folder, _folders(order)) as staging, _unchanged(plan, order.stamps):
         return write_cue(
             plan,
