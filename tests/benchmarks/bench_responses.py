@@ -48,7 +48,7 @@ def section(number: int, players: int, of: int = 5) -> Section:
     azimuth = np.radians(-75.0 + 150.0 * number / max(of - 1, 1))
     seats = []
     for n in range(players):
-        radius, turn = 3.0 + 1.3 * (n // 4), azimuth + np.radians(8.0) * (n % 4 - 1.5)
+        radius, turn = 3.0 + 1.3 * (n // 8), azimuth + np.radians(4.0) * (n % 8 - 3.5)
         seats.append(Player((radius * np.sin(turn), radius * np.cos(turn), 1.2), float(np.degrees(turn)) + 180.0))
     return Section(f"section {number}", VIOLIN, tuple(seats))
 
