@@ -15,7 +15,7 @@ from rooms.images import early_reflections
 from rooms.measures import from_echogram
 from rooms.scattering import scattered_energy
 from rooms.specular import specular_energy
-from rooms.store import Store, key
+from rooms.store import Store, remember
 from rooms.surfaces import Hall, Material
 from rooms.theory import sabine_s
 from rooms.units import BAND_NAMES, BANDS
@@ -140,12 +140,7 @@ def with_T30(hall: Hall, asked: float | Mapping[str, float], store: Store | None
         If a band is unknown, or it takes more absorption than a surface can have, or less than none; with the nearest
         time in reach.
     """
-    name = key("absorption for T30", hall, asked)
-    kept = store.get(name) if store else None
-    if kept is None:
-        kept = {"factor": _absorption_factor(hall, asked)}
-        if store:
-            store.put(name, kept)
+    kept = remember(store, ("absorption for T30", hall, asked), lambda: {"factor": _absorption_factor(hall, asked)})
     return _scaled(hall, np.asarray(kept["factor"], dtype=np.float64))
 
 

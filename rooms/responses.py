@@ -19,7 +19,7 @@ from rooms.players import Section
 from rooms.scattering import scattered_energy
 from rooms.scene import Scene
 from rooms.specular import specular_energy
-from rooms.store import Store, key
+from rooms.store import Store, key, remember
 from rooms.surfaces import Hall
 from rooms.units import BANDS, energy_db
 
@@ -145,12 +145,9 @@ def compute_responses(
 
 def _hall_times(hall: Hall, store: Store | None) -> tuple[NDArray[np.float64], float]:
     """Return the hall's expected T30 in s, shape (bands,), and its mixing time in s."""
-    name = key("hall", hall)
-    kept = store.get(name) if store else None
-    if kept is None:
-        kept = {"T30": expected_T30(hall), "mixing_time": np.array(mixing_time(hall))}
-        if store:
-            store.put(name, kept)
+    kept = remember(
+        store, ("hall", hall), lambda: {"T30": expected_T30(hall), "mixing_time": np.array(mixing_time(hall))}
+    )
     return np.asarray(kept["T30"], dtype=np.float64), float(kept["mixing_time"])
 
 

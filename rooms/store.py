@@ -13,17 +13,18 @@ import tempfile
 import time
 import warnings
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numba
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-__all__ = ["LIMIT_BYTES", "Store", "StoreWarning", "key"]
+__all__ = ["LIMIT_BYTES", "Store", "StoreWarning", "key", "remember"]
 
 LIMIT_BYTES = 2 << 30
 """Most that is kept: some forty scenes of five sections and twelve capsules in a hall of 2 s."""
@@ -169,3 +170,17 @@ class Store:
                 break
             path.unlink(missing_ok=True)
             total -= size
+
+
+def remember(
+    store: Store | None, content: tuple[object, ...], compute: Callable[[], Mapping[str, NDArray[Any]]]
+) -> Mapping[str, NDArray[Any]]:
+    """Return what a store keeps of this content; else compute it, and keep it if there is a store."""
+    if store is None:
+        return compute()
+    name = key(*content)
+    kept: Mapping[str, NDArray[Any]] | None = store.get(name)
+    if kept is None:
+        kept = compute()
+        store.put(name, kept)
+    return kept
