@@ -27,6 +27,8 @@ from rooms.tables import (
     PositionShareTable,
     SeatingTable,
     SpotTable,
+    StageTable,
+    StatedT30Table,
 )
 
 __all__ = ["scene_keys", "scene_schema"]
@@ -35,6 +37,8 @@ HEADINGS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("Top of the file", SceneTable),
     ("`[hall]`, and files of halls", HallTable),
     ("`patches`", PatchTable),
+    ("`stage`", StageTable),
+    ("`stated_T30`", StatedT30Table),
     ("`[seating]`, and files of seating plans", SeatingTable),
     ("`[seating.sections.NAME]`: a place in the plan", PlaceTable),
     ("`[sections.NAME]`", SectionTable),

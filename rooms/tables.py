@@ -25,6 +25,8 @@ __all__ = [
     "Preset",
     "SeatingTable",
     "SpotTable",
+    "StageTable",
+    "StatedT30Table",
     "Table",
 ]
 
@@ -46,6 +48,7 @@ Seconds = Annotated[Number, Field(gt=0, le=30)]
 Count = Annotated[int, Strict()]
 Players = Annotated[Count, Field(ge=1, le=200)]
 Coefficients = Annotated[tuple[Share, ...], Field(min_length=9, max_length=9)]
+NineTimes = Annotated[tuple[Seconds, ...], Field(min_length=9, max_length=9)]
 Band = Literal["63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000"]
 Surface = Literal["floor", "ceiling", "stage-wall", "house-wall", "left-wall", "right-wall"]
 PatternName = Literal["omni", "wide-cardioid", "cardioid", "supercardioid", "hypercardioid", "figure-of-eight"]
@@ -142,6 +145,20 @@ class PatchTable(Table):
     )
 
 
+class StageTable(Table):
+    """The part of the floor where players are meant to sit."""
+
+    x: Span = Field(description="From and to across the hall in m from the conductor")
+    y: Span = Field(description="From and to along the hall in m from the conductor, positive upstage")
+
+
+class StatedT30Table(Table):
+    """The reverberation time a hall says it has."""
+
+    occupied: NineTimes = Field(description='T30 in s with players and, where there are seats, audience = "full"')
+    empty: NineTimes | None = Field(default=None, description='T30 in s with players and audience = "empty"')
+
+
 class HallTable(Preset):
     """A rectangular hall, its surfaces and its air."""
 
@@ -181,6 +198,26 @@ class HallTable(Preset):
     )
     temperature: Annotated[Number, Field(ge=-20, le=50)] = Field(default=20.0, description="Air temperature in °C")
     humidity: Annotated[Number, Field(ge=1, le=100)] = Field(default=50.0, description="Relative humidity in %")
+    good_for: str = Field(
+        default="", description="One line on what music and ensemble it suits; nothing follows from it"
+    )
+    suits: tuple[str, ...] = Field(
+        default=(),
+        description="Seating plans that find room on its stage, as the plans come; nothing follows from it",
+    )
+    stage: StageTable | None = Field(
+        default=None, description="Where players are meant to sit; nothing follows from it"
+    )
+    main_height: Side | None = Field(
+        default=None, description="Height of a main array above the stage in m that suits the hall"
+    )
+    ambience_height: Side | None = Field(
+        default=None, description="Height of an ambience array above the stage in m that suits the hall"
+    )
+    stated_T30: StatedT30Table | None = Field(
+        default=None,
+        description="T30 in s as the engine computes it, nine values from 63 Hz to 16 kHz; for reading, see T30 to ask",
+    )
 
 
 class ArcTable(Table):
