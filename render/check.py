@@ -11,12 +11,23 @@ from typing import TYPE_CHECKING, Any
 from render.buses import settings
 from render.cue_stems import Cue
 from render.scene_file import SceneFile, require_stem
+from rooms import catalogue
 from rooms.errors import InputError
 
 if TYPE_CHECKING:
     from render.stems import StemDescription, StemInfo
 
-__all__ = ["ListedStem", "list_stems", "mismatches", "mix_rows", "reverberation_warnings", "summary", "summary_lines"]
+__all__ = [
+    "ListedStem",
+    "list_stems",
+    "mismatches",
+    "mix_rows",
+    "own_preset_warnings",
+    "own_presets",
+    "reverberation_warnings",
+    "summary",
+    "summary_lines",
+]
 
 LENGTH_TOLERANCE = 0.001
 """s; stems whose lengths differ by less count as equally long (rounding when a file was resampled)."""
@@ -83,6 +94,7 @@ def summary(scene: SceneFile) -> dict[str, Any]:
             }
             for a in scene.arrays
         ],
+        "own_presets": own_presets(scene),
         "cues": {cue.name: {section: str(stem.path) for section, stem in cue.stems.items()} for cue in scene.cues},
     }
 
@@ -93,6 +105,7 @@ def summary_lines(scene: SceneFile) -> list[str]:
     players = sum(len(s.players) for s in scene.sections)
     capsules = sum(len(a.capsules) for a in scene.arrays)
     asked = f", asked T30 {scene.asked_T30:g} s" if isinstance(scene.asked_T30, float) else ""
+    own = "; ".join(f"{kind} {', '.join(found)}" for kind, found in own_presets(scene).items())
     cues = ", ".join(f"{cue.name} ({len(cue.stems)} stems)" for cue in scene.cues)
     return [
         f"{scene.path}: valid" + (f", “{scene.title}”" if scene.title else ""),
@@ -100,7 +113,25 @@ def summary_lines(scene: SceneFile) -> list[str]:
         f"sections  {', '.join(f'{s.name} {len(s.players)}' for s in scene.sections)}: {players} players",
         f"arrays    {', '.join(f'{a.name} {len(a.capsules)}' for a in scene.arrays)}: {capsules} capsules",
         f"cues      {cues or 'none: no stems are named'}",
+        *([f"own       {own}"] if own else []),
     ]
+
+
+def own_presets(scene: SceneFile) -> dict[str, list[str]]:
+    """Return the names of the scene's own presets, by the kinds it has any of."""
+    found = {kind: list(catalogue.own_names(kind, scene.own)) for kind in catalogue.KINDS}
+    return {kind: names for kind, names in found.items() if names}
+
+
+def own_preset_warnings(scene: SceneFile) -> list[str]:
+    """Return a line for each own preset that takes a bundled one's place, and each that can't be used."""
+    taken = [
+        f"{catalogue.singular(kind)} '{name}' is your own, not the bundled one"
+        for kind, names in own_presets(scene).items()
+        for name in names
+        if name in catalogue.names(kind)
+    ]
+    return taken + catalogue.faults(scene.own)
 
 
 def mix_rows(scene: SceneFile) -> list[tuple[str, ...]]:

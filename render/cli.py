@@ -143,7 +143,15 @@ def render(
 @click.pass_context
 def check(ctx: click.Context, scene: Path, stems: bool, audio: bool, as_json: bool) -> None:
     """Check SCENE without rendering it."""
-    from render.check import list_stems, mismatches, mix_rows, reverberation_warnings, summary, summary_lines
+    from render.check import (
+        list_stems,
+        mismatches,
+        mix_rows,
+        own_preset_warnings,
+        reverberation_warnings,
+        summary,
+        summary_lines,
+    )
     from render.mix import left_out
     from render.scene_file import read_scene, require_stems
 
@@ -152,7 +160,7 @@ def check(ctx: click.Context, scene: Path, stems: bool, audio: bool, as_json: bo
     if not listing and (read.cues or read.stem_faults):
         require_stems(read)
     listed = list_stems(read, listen=audio) if listing else []
-    warnings = [*read.stem_notes, *left_out(read), *reverberation_warnings(read)]
+    warnings = [*own_preset_warnings(read), *read.stem_notes, *left_out(read), *reverberation_warnings(read)]
     for cue in read.cues:
         of_cue = [stem for stem in listed if stem.cue == cue.name]
         warnings += [f"{cue.name}: {s.section}: {text}" for s in of_cue if s.sound for text in s.sound.warnings]

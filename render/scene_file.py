@@ -15,7 +15,7 @@ from render.buses import BalanceTable, Bus, array_buses
 from render.cue_stems import Channels, Cue, Start, Stem, StemFolderTable, StemOrFile, StemTable, cue_stems
 from render.naming import NAME
 from rooms import catalogue
-from rooms.errors import InputError, did_you_mean, nearest
+from rooms.errors import FileError, InputError, did_you_mean, nearest
 from rooms.hanging import hang
 from rooms.microphones import Array
 from rooms.players import Section
@@ -31,6 +31,8 @@ from rooms.tables import (
     Flag,
     HallTable,
     InstrumentOrName,
+    InstrumentTable,
+    MaterialTable,
     Number,
     Players,
     Point,
@@ -138,6 +140,12 @@ class SceneTable(Table):
     arrays: Annotated[dict[Name, ArrayTable], Field(min_length=1)] = Field(description="Microphone arrays by name")
     mix: MixTable = Field(default_factory=MixTable, description="What all outputs have in common")
     output: OutputTable = Field(default_factory=OutputTable, description="What files are made, and where they end")
+    materials: dict[str, MaterialTable] = Field(
+        default_factory=dict, description="Materials of your own by name, for any surface or patch of the hall"
+    )
+    instruments: dict[str, InstrumentTable] = Field(
+        default_factory=dict, description="Instruments of your own by name, for any section"
+    )
     cues: dict[Name, dict[str, StemOrFile]] = Field(
         default_factory=dict,
         description="Cues by name: the sound file of each section, relative to the scene, or a table with more",
@@ -161,6 +169,8 @@ class SceneFile:
         Hz; None: the stems' own.
     seed : int
         Everything random follows from it.
+    own : catalogue.OwnPresets
+        Presets beside the scene and in it.
     hall : Hall
         With its materials as given; ``asked_T30`` is not yet applied.
     asked_T30 : float, mapping or None
@@ -191,6 +201,7 @@ class SceneFile:
     title: str
     scene_rate: int | None
     seed: int
+    own: catalogue.OwnPresets
     hall: Hall
     asked_T30: float | Mapping[str, float] | None
     sections: tuple[Section, ...]
@@ -237,24 +248,31 @@ def build_scene(file: TomlFile) -> SceneFile:
     table = validate(SceneTable, file.data, file)
     for kind, names in (("section", table.sections), ("array", table.arrays), ("cue", table.cues)):
         _differ(kind, names, file)
+    own = catalogue.own_presets(file.path.parent, {"materials": table.materials, "instruments": table.instruments})
+    for name, material_table in table.materials.items():
+        with _located(file, ("materials", name)):
+            catalogue.material(material_table, name, own.within("materials", name))
+    for name, instrument_table in table.instruments.items():
+        with _located(file, ("instruments", name)):
+            catalogue.instrument(instrument_table, name, own.within("instruments", name))
     with _located(file, ("hall", "preset")):
-        hall_table = catalogue.resolve(table.hall)
+        hall_table = catalogue.resolve(table.hall, own)
     with _located(file, ("hall",)):
-        hall = catalogue.hall(hall_table)
+        hall = catalogue.hall(hall_table, own)
     with _located(file, ("seating", "plan")):
-        seating = catalogue.resolve(table.seating)
+        seating = catalogue.resolve(table.seating, own)
     section_tables = table.sections or {name: SectionTable() for name in seating.sections}
     sections = []
     for name, section_table in section_tables.items():
         with _located(file, ("sections", name)):
-            sections.append(_section(name, section_table, seating))
+            sections.append(_section(name, section_table, seating, own))
     if not sections:
         raise file.error((), "there are no sections; name a seating plan, or give [sections.NAME] tables")
     array_tables = {}
     arrays = []
     for name, array_table in table.arrays.items():
         with _located(file, ("arrays", name, "preset")):
-            array_tables[name] = catalogue.resolve(array_table)
+            array_tables[name] = catalogue.resolve(array_table, own)
         with _located(file, ("arrays", name)):
             arrays.append(hang(name, array_tables[name], hall, sections))
     stems = {name: StemTable(stem=t.stem, start=t.start, channels=t.channels) for name, t in section_tables.items()}
@@ -266,6 +284,7 @@ def build_scene(file: TomlFile) -> SceneFile:
         title=table.title,
         scene_rate=table.sample_rate,
         seed=table.seed,
+        own=own,
         hall=hall,
         asked_T30=_by_band(hall_table),
         sections=tuple(sections),
@@ -320,7 +339,7 @@ def require_stem(scene_file: SceneFile, stem: Stem) -> None:
     raise scene_file.file.error(stem.at, text)
 
 
-def _section(name: str, table: SectionTable, seating: SeatingTable) -> Section:
+def _section(name: str, table: SectionTable, seating: SeatingTable, own: catalogue.OwnPresets) -> Section:
     """Seat one section: where it says itself, else where the plan says."""
     if table.position is not None and table.arc is not None:
         raise InputError("position and arc exclude each other; keep one")
@@ -331,8 +350,8 @@ def _section(name: str, table: SectionTable, seating: SeatingTable) -> Section:
         raise InputError(f"has no position or arc, and no place in the seating plan; {hint}")
     instrument_table = table.instrument or (place.instrument if place else None)
     if instrument_table is None:
-        raise InputError(f"key 'instrument' is missing; allowed: {', '.join(catalogue.names('instruments'))}")
-    instrument = catalogue.instrument(instrument_table)
+        raise InputError(f"key 'instrument' is missing; allowed: {', '.join(catalogue.names('instruments', own))}")
+    instrument = catalogue.instrument(instrument_table, own=own)
     players = table.players or (place.players if place else 1)
     spacing = {"desk_width": seating.desk_width, "row_pitch": seating.row_pitch}
     if isinstance(where, ArcTable):
@@ -373,6 +392,8 @@ def _located(file: TomlFile, at: Location) -> Iterator[None]:
     """Head errors with file and line: those of the table they name themselves, else those given."""
     try:
         yield
+    except FileError:
+        raise
     except InputError as error:
         if error.at:
             raise InputError(f"{file.place(error.at)}: {error}") from None

@@ -31,7 +31,7 @@ from rooms.tables import (
     StatedT30Table,
 )
 
-__all__ = ["scene_keys", "scene_schema"]
+__all__ = ["preset_schema", "scene_keys", "scene_schema"]
 
 HEADINGS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("Top of the file", SceneTable),
@@ -47,8 +47,8 @@ HEADINGS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("`capsules`", CapsuleTable),
     ("`each_section`", SpotTable),
     ("`position_share`", PositionShareTable),
-    ("A surface's material, and files of materials", MaterialTable),
-    ("`instrument`, and files of instruments", InstrumentTable),
+    ("A surface's material, `[materials.NAME]`, and files of materials", MaterialTable),
+    ("`instrument`, `[instruments.NAME]`, and files of instruments", InstrumentTable),
     ("`[mix]`", MixTable),
     ("`[output]`", OutputTable),
     ("`[mix.balance]`", BalanceTable),
@@ -65,12 +65,25 @@ One TOML file holds a scene. Positions are in metres from the conductor's feet: 
 z up. Azimuth 0° looks upstage, positive to the audience's right. Paths are relative to the file. A table names a preset
 and overrides keys of it, or gives all keys itself. `[cues.NAME]` tables name a sound file for each section that plays:
 several cues share hall, seating and arrays. Or `[stems]` says how the files are named, and they are found.
+
+Presets of your own are files as the bundled ones are, in a folder `presets` beside the scene: `presets/halls/barn.toml`
+is the hall `barn`; `seating`, `arrays`, `materials` and `instruments` alike. They may start from another preset, and
+come before a bundled one of the same name.
 """
 
 
 def scene_schema() -> str:
     """Return the JSON Schema of the scene file, for editors that complete and check TOML by one."""
-    schema = {"$schema": "https://json-schema.org/draft/2020-12/schema", **SceneTable.model_json_schema()}
+    return _schema(SceneTable)
+
+
+def preset_schema(kind: str) -> str:
+    """Return the JSON Schema of the files of one kind of presets."""
+    return _schema(catalogue.TABLES[kind])
+
+
+def _schema(table: type[BaseModel]) -> str:
+    schema = {"$schema": "https://json-schema.org/draft/2020-12/schema", **table.model_json_schema()}
     return json.dumps(schema, indent=1, ensure_ascii=False) + "\n"
 
 
@@ -127,3 +140,5 @@ def _range(field: dict[str, Any]) -> str:
 if __name__ == "__main__":
     write_text(catalogue.folder() / "SCENE.md", scene_keys())
     write_text(catalogue.folder() / "scene.schema.json", scene_schema())
+    for kind in catalogue.KINDS:
+        write_text(catalogue.folder() / f"{kind}.schema.json", preset_schema(kind))

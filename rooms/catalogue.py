@@ -2,28 +2,90 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 
-from rooms.errors import InputError, did_you_mean
-from rooms.geometry import SURFACES, Box
-from rooms.players import OMNIDIRECTIONAL, Instrument, piston_index
-from rooms.surfaces import Hall, Material, Patch
-from rooms.tables import ArrayTable, HallTable, InstrumentTable, MaterialTable, PatchTable, Preset, SeatingTable
-from rooms.toml_reader import read_toml, validate
+from pydantic import ValidationError
 
-__all__ = ["KINDS", "demo", "folder", "hall", "instrument", "load", "material", "names", "plural", "resolve"]
+from rooms.errors import FileError, InputError, did_you_mean, nearest
+from rooms.geometry import SURFACES, Box
+from rooms.hanging import hang
+from rooms.players import OMNIDIRECTIONAL, Instrument, Player, Section, piston_index
+from rooms.seating import seat
+from rooms.surfaces import Hall, Material, Patch
+from rooms.tables import (
+    ArrayTable,
+    HallTable,
+    InstrumentTable,
+    MaterialTable,
+    PatchTable,
+    PlaceTable,
+    Preset,
+    SeatingTable,
+)
+from rooms.toml_reader import TomlFile, read_toml, validate
+
+__all__ = [
+    "BUNDLED",
+    "KINDS",
+    "TABLES",
+    "OwnPresets",
+    "demo",
+    "faults",
+    "folder",
+    "hall",
+    "instrument",
+    "load",
+    "material",
+    "names",
+    "own_names",
+    "own_presets",
+    "plural",
+    "resolve",
+    "singular",
+]
 
 TABLES: dict[str, type[Preset]] = {
     table.KIND: table for table in (HallTable, SeatingTable, ArrayTable, MaterialTable, InstrumentTable)
 }
+"""The table of each kind of preset."""
+
 KINDS: tuple[str, ...] = tuple(TABLES)
 """Kinds of presets, which are the names of their folders."""
 
 SINGULAR = {"hall": "halls", "array": "arrays", "material": "materials", "instrument": "instruments"}
 
 T = TypeVar("T", bound=Preset)
+
+
+@dataclass(frozen=True)
+class OwnPresets:
+    """A user's own presets, which come before the bundled ones of the same name.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Holds their files in sub-folders named by kind, as the bundled folder does.
+    tables : mapping
+        Those that a scene holds itself, by kind and name; they come before the folder's.
+    open : tuple
+        Kind and name of those being built. What one of them means by its own name is the preset that it replaces.
+    """
+
+    folder: Path | None = None
+    tables: Mapping[str, Mapping[str, Preset]] = field(default_factory=dict)
+    open: tuple[tuple[str, str], ...] = ()
+
+    def within(self, kind: str, name: str) -> OwnPresets:
+        """Return the presets as one of them sees them."""
+        return replace(self, open=(*self.open, (kind, name)))
+
+
+BUNDLED = OwnPresets()
+"""No presets of one's own: the bundled ones alone."""
 
 
 def folder() -> Path:
@@ -35,6 +97,21 @@ def folder() -> Path:
 def demo() -> Path:
     """Return the bundled demo's scene file."""
     return folder() / "demo" / "scene.toml"
+
+
+def own_presets(home: Path, tables: Mapping[str, Mapping[str, Preset]] | None = None) -> OwnPresets:
+    """Return the presets of a scene's own: the folder ``presets`` beside it, and those in the scene.
+
+    Parameters
+    ----------
+    home : Path
+        The scene's folder.
+    tables : mapping, optional
+        Presets in the scene, by kind and name.
+    """
+    beside = home / "presets"
+    own = beside.is_dir() and not beside.samefile(folder())
+    return OwnPresets(beside if own else None, tables or {})
 
 
 def plural(kind: str) -> str:
@@ -51,14 +128,31 @@ def plural(kind: str) -> str:
     return kind
 
 
-def names(kind: str) -> tuple[str, ...]:
+def singular(kind: str) -> str:
+    """Return what messages call one preset of a kind."""
+    return "seating plan" if kind == SeatingTable.KIND else kind.removesuffix("s")
+
+
+def own_names(kind: str, own: OwnPresets) -> tuple[str, ...]:
+    """Return the names of a user's own presets of a kind in alphabetical order."""
+    filed = _names(own.folder / kind) if own.folder is not None else ()
+    return tuple(sorted({*own.tables.get(kind, ()), *filed}))
+
+
+def names(kind: str, own: OwnPresets = BUNDLED) -> tuple[str, ...]:
     """Return the names of a kind's presets in alphabetical order."""
-    return tuple(sorted(path.stem for path in (folder() / plural(kind)).glob("*.toml")))
+    kind = plural(kind)
+    return tuple(sorted({*own_names(kind, own), *_names(folder() / kind)}))
 
 
-@cache
-def load(kind: str, name: str) -> Preset:
-    """Read one preset.
+def _names(of_kind: Path) -> tuple[str, ...]:
+    """Return the names of the presets in a folder, which need not exist."""
+    files = of_kind.glob("*.toml")
+    return tuple(path.stem for path in files if not path.name.startswith(".") and not path.is_dir())
+
+
+def load(kind: str, name: str, own: OwnPresets = BUNDLED) -> Preset:
+    """Read one preset: a user's own is also built, so that whatever is wrong in its file is said with its line.
 
     Raises
     ------
@@ -66,15 +160,60 @@ def load(kind: str, name: str) -> Preset:
         If there is none of that name, or its file is broken.
     """
     kind = plural(kind)
-    if name not in names(kind):
-        called = {"plan": "seating plan"}.get(TABLES[kind].NAMED_BY, kind.removesuffix("s"))
-        raise InputError(f"unknown {called} '{name}'; {did_you_mean(name, names(kind))}")
-    file = read_toml(folder() / kind / f"{name}.toml")
-    return validate(TABLES[kind], file.data, file)
+    found: list[Preset | Path] = [own.tables[kind][name]] if name in own.tables.get(kind, {}) else []
+    folders = [folder() / kind] if own.folder is None else [own.folder / kind, folder() / kind]
+    found += [of_kind / f"{name}.toml" for of_kind in folders if name in _names(of_kind)]
+    if not found:
+        raise InputError(f"unknown {singular(kind)} '{name}'; {did_you_mean(name, names(kind, own))}")
+    level = own.open.count((kind, name))
+    if level == len(found):
+        raise InputError(f"{singular(kind)} '{name}' starts from itself; name another one")
+    preset = found[level]
+    if not isinstance(preset, Path):
+        return preset
+    if own.folder is None or not preset.is_relative_to(own.folder):
+        return _bundled(kind, preset)
+    file = read_toml(preset)
+    table = _table(kind, file)
+    try:
+        _build(table, name, own.within(kind, name))
+    except FileError:
+        raise
+    except InputError as error:
+        place = file.place(error.at[1:])  # what is under [hall] in a scene is at the top of a hall's file
+        raise FileError(f"{place}: {error}") from None
+    return table
 
 
-def resolve(table: T) -> T:
-    """Return a table with the keys it leaves out taken from the preset it names.
+@cache
+def _bundled(kind: str, path: Path) -> Preset:
+    """Read a bundled preset, which is what its tests found it to be."""
+    return _table(kind, read_toml(path))
+
+
+def _table(kind: str, file: TomlFile) -> Preset:
+    """Check a file against the table of its kind; one that holds another kind is told so."""
+    try:
+        return validate(TABLES[kind], file.data, file)
+    except FileError:
+        other = next((k for k in KINDS if file.data and _fits(TABLES[k], file.data)), None)
+        if other is None:
+            raise
+        text = f"is no {singular(kind)}, its keys are those of {other}; move it to {file.path.parent.parent / other}"
+        raise FileError(f"{file.path}: {text}") from None
+
+
+def _fits(table: type[Preset], data: Mapping[str, Any]) -> bool:
+    """Tell whether data could be a preset of a kind."""
+    try:
+        table.model_validate(data)
+    except ValidationError:
+        return False
+    return True
+
+
+def resolve(table: T, own: OwnPresets = BUNDLED) -> T:
+    """Return a table with the keys it leaves out taken from the preset it names, and so on from that one's.
 
     Tables within it (a hall's surfaces, a plan's sections) are merged key by key.
 
@@ -86,7 +225,7 @@ def resolve(table: T) -> T:
     name = getattr(table, table.NAMED_BY)
     if name is None:
         return table
-    base = load(table.KIND, name)
+    base = resolve(load(table.KIND, name, own), own.within(table.KIND, name))
     update: dict[str, Any] = {}
     for key in base.model_fields_set:
         theirs, ours = getattr(base, key), getattr(table, key)
@@ -97,9 +236,60 @@ def resolve(table: T) -> T:
     return table.model_copy(update=update)
 
 
-def material(table: MaterialTable | str, name: str = "material") -> Material:
+def faults(own: OwnPresets) -> list[str]:
+    """Return a line for each file of a user's own presets that can't be used, and each folder that is misspelt."""
+    lines = []
+    for kind in KINDS:
+        for name in own_names(kind, own):
+            try:
+                load(kind, name, own)
+            except InputError as error:
+                lines.append(str(error))
+    beside = sorted(path for path in own.folder.iterdir() if path.is_dir()) if own.folder is not None else []
+    for path in beside:
+        near = nearest(path.name, KINDS) if path.name not in KINDS else None
+        if near is not None:
+            lines.append(f"{path}: no kind of preset; did you mean '{near}'?")
+    return lines
+
+
+def _build(table: Preset, name: str, own: OwnPresets) -> None:
+    """Build what a preset describes, by itself, for the sake of the errors."""
+    table = resolve(table, own)
+    if isinstance(table, MaterialTable):
+        material(table, name, own)
+    elif isinstance(table, InstrumentTable):
+        instrument(table, name, own)
+    elif isinstance(table, HallTable):
+        hall(table, own)
+    elif isinstance(table, SeatingTable):
+        for section, place in table.sections.items():
+            try:
+                _seat(place, table, own)
+            except FileError:
+                raise
+            except InputError as error:
+                at = ("seating", "sections", section)
+                raise InputError(f"section '{section}': {error}", at) from None
+    elif isinstance(table, ArrayTable):
+        spots = {capsule.section for capsule in table.capsules if capsule.section is not None} or {"section"}
+        hang(name, table, _OPEN, [Section(spot, OMNIDIRECTIONAL, (Player((0.0, 2.0, 1.2), 180.0),)) for spot in spots])
+
+
+_OPEN = Hall("hall", Box((200.0, 200.0, 100.0), (100.0, 100.0)), (Material("none", (1.0,) * 9, (0.0,) * 9),) * 6)
+"""A hall without bounds to speak of."""
+
+
+def _seat(place: PlaceTable, plan: SeatingTable, own: OwnPresets) -> tuple[Player, ...]:
+    """Seat a section as its plan says."""
+    spacing = {"desk_width": plan.desk_width, "row_pitch": plan.row_pitch}
+    playing = instrument(place.instrument, own=own)
+    return seat(place.arc.radius, place.arc.azimuth, place.players, playing, **spacing)
+
+
+def material(table: MaterialTable | str, name: str = "material", own: OwnPresets = BUNDLED) -> Material:
     """Build a material from a table or a preset's name; ``name`` is how messages call one without preset."""
-    table = resolve(MaterialTable(preset=table) if isinstance(table, str) else table)
+    table = resolve(MaterialTable(preset=table) if isinstance(table, str) else table, own)
     name = table.preset or name
     if table.absorption is None or table.scattering is None:
         missing = "absorption" if table.absorption is None else "scattering"
@@ -107,9 +297,9 @@ def material(table: MaterialTable | str, name: str = "material") -> Material:
     return Material(name, table.absorption, table.scattering)
 
 
-def instrument(table: InstrumentTable | str, name: str = "instrument") -> Instrument:
+def instrument(table: InstrumentTable | str, name: str = "instrument", own: OwnPresets = BUNDLED) -> Instrument:
     """Build an instrument from a table or a preset's name; ``name`` is how messages call one without preset."""
-    table = resolve(InstrumentTable(preset=table) if isinstance(table, str) else table)
+    table = resolve(InstrumentTable(preset=table) if isinstance(table, str) else table, own)
     name = table.preset or name
     if table.height is None:
         raise InputError(f"{name}: key 'height' is missing; give it in m, or an instrument's name")
@@ -122,7 +312,7 @@ def instrument(table: InstrumentTable | str, name: str = "instrument") -> Instru
     return Instrument(name, table.height, table.axis, index)
 
 
-def hall(table: HallTable | str) -> Hall:
+def hall(table: HallTable | str, own: OwnPresets = BUNDLED) -> Hall:
     """Build a hall from a table or a preset's name.
 
     Raises
@@ -130,10 +320,12 @@ def hall(table: HallTable | str) -> Hall:
     InputError
         If a preset is unknown, a key or surface is missing, or the conductor stands outside.
     """
-    table = resolve(HallTable(preset=table) if isinstance(table, str) else table)
+    table = resolve(HallTable(preset=table) if isinstance(table, str) else table, own)
     if table.size is None or table.conductor is None:
         missing = "size" if table.size is None else "conductor"
-        raise InputError(f"key '{missing}' is missing; give it, or the preset of a hall: {', '.join(names('halls'))}")
+        raise InputError(
+            f"key '{missing}' is missing; give it, or the preset of a hall: {', '.join(names('halls', own))}"
+        )
     bare = next((s for s in SURFACES if s not in table.surfaces), None)
     if bare is not None:
         raise InputError(f"surface '{bare}' has no material; give one, or the preset of a hall")
@@ -142,7 +334,9 @@ def hall(table: HallTable | str) -> Hall:
     materials = []
     for surface in SURFACES:
         try:
-            materials.append(material(surfaces[surface], surface))
+            materials.append(material(surfaces[surface], surface, own))
+        except FileError:
+            raise
         except InputError as error:
             raise InputError(f"surface '{surface}': {error}", at=("hall", "surfaces", surface)) from None
     if table.audience == "empty" and all(patch.empty is None for patch in table.patches):
@@ -150,14 +344,16 @@ def hall(table: HallTable | str) -> Hall:
     patches = []
     for number, patch_table in enumerate(table.patches):
         try:
-            patches.append(_patch(patch_table, table.audience == "empty"))
+            patches.append(_patch(patch_table, table.audience == "empty", own))
+        except FileError:
+            raise
         except InputError as error:
             raise InputError(f"patch {number + 1}: {error}", at=("hall", "patches")) from None
     name = table.preset or "hall"
     return Hall(name, box, tuple(materials), table.temperature, table.humidity, tuple(patches))
 
 
-def _patch(table: PatchTable, empty: bool) -> Patch:
+def _patch(table: PatchTable, empty: bool, own: OwnPresets) -> Patch:
     """Build a patch, with its audience or empty: its two spans along the surface, in the order of the axes."""
     across = "xxyyzz"[SURFACES.index(table.surface)]
     spans = {axis: getattr(table, axis) for axis in "xyz"}
@@ -167,5 +363,5 @@ def _patch(table: PatchTable, empty: bool) -> Patch:
     if missing is not None:
         raise InputError(f"key '{missing}' is missing; give from and to in m")
     first, second = (span for axis, span in spans.items() if axis != across)
-    made_of = material(table.empty if empty and table.empty is not None else table.material, "patch")
+    made_of = material(table.empty if empty and table.empty is not None else table.material, "patch", own)
     return Patch(table.surface, (first[0], second[0]), (first[1], second[1]), made_of)

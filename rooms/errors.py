@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
-__all__ = ["InputError", "SitzprobeError", "did_you_mean", "nearest"]
+__all__ = ["FileError", "InputError", "SitzprobeError", "did_you_mean", "nearest"]
 
 
 class SitzprobeError(Exception):
@@ -27,6 +27,10 @@ class InputError(SitzprobeError, ValueError):
     def __init__(self, text: str, at: tuple[str, ...] = ()) -> None:
         super().__init__(text)
         self.at = at
+
+
+class FileError(InputError):
+    """Something in a file can't be used; its text begins with the file, and nobody puts another place before it."""
 
 
 def nearest(name: str, allowed: Iterable[str]) -> str | None:

@@ -13,7 +13,7 @@ from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from rooms.errors import InputError, did_you_mean, nearest
+from rooms.errors import FileError, did_you_mean, nearest
 from rooms.units import BAND_NAMES
 
 __all__ = ["Location", "TomlFile", "parse_toml", "read_toml", "validate"]
@@ -27,6 +27,8 @@ SINGULAR = {
     "sections": "section",
     "arrays": "array",
     "cues": "cue",
+    "materials": "material",
+    "instruments": "instrument",
     "surfaces": "surface",
     "capsules": "capsule",
 }
@@ -81,10 +83,10 @@ class TomlFile:
             at = at[:-1]
         return str(self.path)
 
-    def error(self, at: Location, text: str) -> InputError:
+    def error(self, at: Location, text: str) -> FileError:
         """Return the error of a value in this file, headed by its file, line and key in words."""
         words = _words(at, self.data)
-        return InputError(": ".join(part for part in (self.place(at), words, text) if part))
+        return FileError(": ".join(part for part in (self.place(at), words, text) if part))
 
 
 def read_toml(path: Path) -> TomlFile:
@@ -97,20 +99,20 @@ def read_toml(path: Path) -> TomlFile:
 
     Raises
     ------
-    InputError
+    FileError
         If it is missing, a folder, unreadable, not UTF-8 or not TOML.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise InputError(f"{path}: no such file{_nearby(path)}") from None
+        raise FileError(f"{path}: no such file{_nearby(path)}") from None
     except IsADirectoryError:
-        raise InputError(f"{path}: is a folder; give the scene file in it") from None
+        raise FileError(f"{path}: is a folder; give the scene file in it") from None
     except UnicodeDecodeError as error:
-        raise InputError(f"{path}: byte {error.start + 1} is not UTF-8; save the file as UTF-8 text") from None
+        raise FileError(f"{path}: byte {error.start + 1} is not UTF-8; save the file as UTF-8 text") from None
     except (OSError, ValueError) as error:  # ValueError: a null character in the path
         reason = error.strerror if isinstance(error, OSError) else str(error)
-        raise InputError(f"{path}: can't be read: {reason}") from None
+        raise FileError(f"{path}: can't be read: {reason}") from None
     return parse_toml(path, text)
 
 
@@ -119,15 +121,15 @@ def parse_toml(path: Path, text: str) -> TomlFile:
 
     Raises
     ------
-    InputError
+    FileError
         If it is not TOML.
     """
     try:
         return TomlFile(path, text, tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
-        raise InputError(_syntax_error(path, text, str(error))) from None
+        raise FileError(_syntax_error(path, text, str(error))) from None
     except RecursionError:
-        raise InputError(f"{path}: tables or lists are nested too deeply") from None
+        raise FileError(f"{path}: tables or lists are nested too deeply") from None
 
 
 def validate(model: type[M], data: Mapping[str, Any], file: TomlFile, at: Location = ()) -> M:
@@ -151,7 +153,7 @@ def validate(model: type[M], data: Mapping[str, Any], file: TomlFile, at: Locati
 
     Raises
     ------
-    InputError
+    FileError
         With the first problem in one line, and how many more there are.
     """
     try:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from render.buses import Bus
 from render.scene_file import SceneFile, SceneTable, build_scene, read_scene, require_stems
-from render.scene_keys import scene_keys, scene_schema
+from render.scene_keys import preset_schema, scene_keys, scene_schema
 from rooms import catalogue
 from rooms.errors import InputError
 from rooms.toml_reader import parse_toml
@@ -443,6 +443,8 @@ def test_the_documentation_of_keys_and_the_schema_are_up_to_date() -> None:
     """`python -m render.scene_keys` writes them."""
     assert (catalogue.folder() / "SCENE.md").read_text(encoding="utf-8") == scene_keys()
     assert (catalogue.folder() / "scene.schema.json").read_text(encoding="utf-8") == scene_schema()
+    for kind in catalogue.KINDS:
+        assert (catalogue.folder() / f"{kind}.schema.json").read_text(encoding="utf-8") == preset_schema(kind)
 
 
 def test_every_key_is_documented() -> None:
