@@ -225,27 +225,40 @@ def cache(clear: bool) -> None:
 @click.argument("kind", required=False)
 @click.argument("name", required=False)
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def presets(kind: str | None, name: str | None, as_json: bool) -> None:
-    """List presets: all of them, those of one KIND, or what is in one called NAME.
+@click.pass_context
+def presets(ctx: click.Context, kind: str | None, name: str | None, as_json: bool) -> None:
+    """List presets: all of them, those of one KIND, or what is in one called NAME, drawn to scale.
 
-    Kinds: halls, seating, arrays, materials, instruments.
+    Kinds: halls, seating, arrays, materials, instruments. Presets of your own are files in a folder presets/ beside the
+    scene, with a folder for each kind; stand beside it to see them here. They come before bundled ones of their name.
     """
     from rooms import catalogue
 
+    own = catalogue.own_presets(Path())
     if kind is not None and name is not None:
-        table = catalogue.load(kind, name).model_dump(mode="json", exclude_unset=True)
         if as_json:
-            _print_json(table)
-        else:
-            _print_table(name, ("key", "value"), _flat(table))
+            _print_json(catalogue.load(kind, name, own).model_dump(mode="json", exclude_unset=True))
+            return
+        from render.preset_text import sheet_lines
+
+        for line in sheet_lines(kind, name, own):
+            click.echo(line)
         return
     kinds = [catalogue.plural(kind)] if kind is not None else list(catalogue.KINDS)
-    listed = {k: {n: catalogue.load(k, n).description for n in catalogue.names(k)} for k in kinds}
+    listed = {k: catalogue.readable(k, own) for k in kinds}
     if as_json:
-        _print_json(listed)
-        return
-    for heading, found in listed.items():
-        _print_table(heading, ("name", "description"), [(n, text) for n, text in found.items()])
+        _print_json({k: {name: table.description for name, table in found.items()} for k, found in listed.items()})
+    else:
+        from render.preset_text import list_lines
+
+        for heading, found in listed.items():
+            for line in list_lines(heading, found, catalogue.own_names(heading, own)):
+                click.echo(line)
+    faults = catalogue.faults(own)
+    for fault in faults:
+        click.echo(f"sitzprobe: {fault}", err=True)
+    if faults:
+        ctx.exit(2)
 
 
 def _clean_up_after_interrupt() -> None:
@@ -346,15 +359,6 @@ def _stem_json(stem: ListedStem) -> dict[str, Any]:
             "warnings": list(stem.sound.warnings),
         }
     return found | ({"fault": stem.fault} if stem.fault is not None else {})
-
-
-def _flat(value: Any, key: str = "") -> list[tuple[str, str]]:
-    """Return a nested table as rows of dotted key and value."""
-    if isinstance(value, dict):
-        return [row for k, v in value.items() for row in _flat(v, f"{key}.{k}" if key else k)]
-    if isinstance(value, list) and any(isinstance(item, dict) for item in value):
-        return [row for i, item in enumerate(value, start=1) for row in _flat(item, f"{key}[{i}]")]
-    return [(key, ", ".join(str(v) for v in value) if isinstance(value, list) else str(value))]
 
 
 def _print_json(value: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
@@ -44,6 +45,7 @@ __all__ = [
     "own_names",
     "own_presets",
     "plural",
+    "readable",
     "resolve",
     "singular",
 ]
@@ -234,6 +236,15 @@ def resolve(table: T, own: OwnPresets = BUNDLED) -> T:
         elif isinstance(theirs, dict) and isinstance(ours, dict):
             update[key] = {**theirs, **ours}
     return table.model_copy(update=update)
+
+
+def readable(kind: str, own: OwnPresets = BUNDLED) -> dict[str, Preset]:
+    """Return a kind's presets by name, but for those of a user's own that can't be used; `faults` says why."""
+    found = {}
+    for name in names(kind, own):
+        with suppress(InputError):
+            found[name] = load(kind, name, own)
+    return found
 
 
 def faults(own: OwnPresets) -> list[str]:

@@ -298,7 +298,7 @@ def test_a_missing_scene_and_a_missing_argument_are_exit_2(tmp_path: Path) -> No
 def test_other_failures_have_their_status_and_one_line(
     monkeypatch: pytest.MonkeyPatch, raised: BaseException, status: int, line: str
 ) -> None:
-    def fail(kind: str) -> None:
+    def fail(*_arguments: object) -> None:
         raise raised
 
     monkeypatch.setattr(catalogue, "names", fail)
@@ -322,15 +322,15 @@ def test_presets_lists_every_kind_with_a_line_each() -> None:
         assert f"{kind}:\n" in everything
         for name in catalogue.names(kind):
             assert f"  {name} " in everything
+    assert max(len(line) for line in everything.splitlines()) <= 80
     halls = run("presets", "hall").stdout
     assert "stone-church" in halls
     assert "limestone" not in halls
     assert json.loads(run("presets", "halls", "--json").stdout)["halls"].keys() == set(catalogue.names("halls"))
 
 
-def test_a_preset_is_shown_key_by_key() -> None:
-    text = run("presets", "array", "tree").stdout
-    assert "capsules[2].name     centre\n" in text
+def test_a_preset_is_shown_by_itself() -> None:
+    assert "  B  centre " in run("presets", "array", "tree").stdout
     assert json.loads(run("presets", "halls", "stone-church", "--json").stdout)["size"] == [20.0, 48.0, 18.0]
     done = run("presets", "halls", "stone-chruch")
     assert (done.exit_code, done.stderr) == (
@@ -339,14 +339,14 @@ def test_a_preset_is_shown_key_by_key() -> None:
     )
 
 
-def test_a_terminal_gets_a_drawn_table() -> None:
+def test_a_terminal_gets_a_drawn_table(scene: Path) -> None:
     parent, child = pty.openpty()
-    command = [sys.executable, "-c", "from render.cli import main; main(['presets', 'halls'])"]
+    command = [sys.executable, "-c", f"from render.cli import main; main(['check', '{scene}'])"]
     subprocess.run(command, stdout=child, check=True, env={**os.environ, "COLUMNS": "120", "TERM": "xterm"})
     os.close(child)
     with os.fdopen(parent, "rb") as terminal:
         text = terminal.read1(1 << 16).decode("utf-8")
-    assert "stone-church" in text
+    assert "purpose" in text
     assert "│" in text
 
 

@@ -1,0 +1,293 @@
+"""What a preset is, in words and numbers: the same sheet for the terminal and for the catalogue's page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from render.scene_file import SceneFile, build_scene
+from render.text_plan import letter
+from rooms import catalogue
+from rooms.catalogue import OwnPresets
+from rooms.geometry import SURFACES
+from rooms.surfaces import Hall
+from rooms.tables import ArrayTable, HallTable, InstrumentTable, MaterialTable, Preset, SeatingTable
+from rooms.toml_reader import TomlFile
+from rooms.units import BANDS
+
+__all__ = ["USUAL_HALL", "USUAL_PLAN", "Grid", "Sheet", "over_plan", "preset_sheet", "seated_alone"]
+
+BAND_COLUMNS = tuple(f"{band:g}" if band < 1000 else f"{band / 1000:g}k" for band in BANDS)
+
+USUAL_HALL, USUAL_PLAN = "scoring-stage", "violins-together"
+"""What an array that follows hall or players is shown with."""
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table to read.
+
+    Parameters
+    ----------
+    title : str
+        What it holds, with the unit where all of it has one.
+    columns : tuple of str
+        Heads.
+    rows : tuple of tuple of str
+        Cells.
+    """
+
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What there is to know about a preset.
+
+    Parameters
+    ----------
+    description : str
+        One line.
+    facts : tuple of (str, str)
+        What it is called and how much it is, with its unit.
+    grids : tuple of Grid
+        Tables.
+    note, source : str
+        As its file says.
+    """
+
+    description: str
+    facts: tuple[tuple[str, str], ...]
+    grids: tuple[Grid, ...]
+    note: str
+    source: str
+
+
+def preset_sheet(kind: str, name: str, own: OwnPresets = catalogue.BUNDLED) -> Sheet:
+    """Return what there is to know about a preset.
+
+    Parameters
+    ----------
+    kind, name : str
+        Which; kinds also go by their singular.
+    own : OwnPresets
+        Those that come first.
+
+    Raises
+    ------
+    InputError
+        If there is none of that name, or its file is broken.
+    """
+    kind = catalogue.plural(kind)
+    table = catalogue.load(kind, name, own)
+    whole = catalogue.resolve(table, own.within(kind, name))
+    facts, grids = _facts(name, whole, own)
+    base = getattr(table, table.NAMED_BY)
+    started = [("starts from", base)] if base is not None else []
+    shown = tuple((key, value) for key, value in [*started, *facts] if value)
+    return Sheet(table.description, shown, tuple(grid for grid in grids if grid.rows), table.note, table.source)
+
+
+def seated_alone(plan: str, own: OwnPresets = catalogue.BUNDLED, size: str | None = None) -> SceneFile:
+    """Return a scene with a seating plan in a hall without walls to speak of."""
+    walls = {surface: {"absorption": [1.0] * 9, "scattering": [0.0] * 9} for surface in SURFACES}
+    field = {"size": [100.0, 100.0, 50.0], "conductor": [50.0, 50.0], "surfaces": walls}
+    capsule = {"name": "mono", "at": [0.0, -10.0, 3.0]}
+    seating = {"plan": plan} if size is None else {"plan": plan, "size": size}
+    return _scene({"hall": field, "seating": seating, "arrays": {"main": {"capsules": [capsule]}}}, own)
+
+
+def over_plan(array: str, own: OwnPresets = catalogue.BUNDLED) -> SceneFile:
+    """Return a scene with an array as it hangs in the usual hall over the usual plan."""
+    data = {"hall": {"preset": USUAL_HALL}, "seating": {"plan": USUAL_PLAN}, "arrays": {array: {"preset": array}}}
+    return _scene(data, own)
+
+
+def _scene(data: dict[str, Any], own: OwnPresets) -> SceneFile:
+    """Build a scene that no file holds; it finds the presets that a scene beside them would."""
+    home = own.folder.parent if own.folder is not None else catalogue.folder()
+    return build_scene(TomlFile(home / "scene.toml", "", data))
+
+
+Facts = tuple[list[tuple[str, str]], list[Grid]]
+
+
+def _facts(name: str, table: Preset, own: OwnPresets) -> Facts:
+    """Return facts and tables of a preset that is resolved."""
+    match table:
+        case HallTable():
+            return _hall(name, table, own)
+        case SeatingTable():
+            return _seating(name, table, own)
+        case ArrayTable():
+            return _array(table)
+        case MaterialTable():
+            made = catalogue.material(name, own=own)
+            rows = (("absorption", *_cells(made.absorption, 2)), ("scattering", *_cells(made.scattering, 2)))
+            return [], [_bands("coefficients", rows)]
+        case InstrumentTable():
+            return _instrument(name, own)
+    raise TypeError(f"{table.KIND} have no sheet")
+
+
+def _hall(name: str, table: HallTable, own: OwnPresets) -> Facts:
+    from rooms.decay import mixing_time  # compiles, which the other kinds have no need of
+
+    hall = catalogue.hall(name, own)
+    box = hall.box
+    width, depth, height = box.size
+    left, back = box.conductor
+    facts = [
+        ("good for", table.good_for),
+        ("size", f"{width:g} m wide, {depth:g} m deep, {height:g} m high"),
+        ("volume", f"{box.volume:.0f} m³"),
+        ("surface", f"{box.areas.sum():.0f} m²"),
+        ("conductor", f"{left:g} m from the left wall, {back:g} m from the stage's back wall"),
+        ("stage", _stage(table)),
+        ("seating plans", ", ".join(table.suits)),
+        ("main array", f"{table.main_height:g} m above the stage" if table.main_height is not None else ""),
+        ("ambience", f"{table.ambience_height:g} m above the stage" if table.ambience_height is not None else ""),
+        ("air", f"{hall.temperature:g} °C, {hall.humidity:g} % relative humidity"),
+        ("mixing time", f"{1e3 * mixing_time(hall):.0f} ms"),
+    ]
+    times = _reverberation(name, table, own)
+    return facts, [_bands("reverberation time T30, s", times), _surfaces(hall, table)]
+
+
+def _stage(table: HallTable) -> str:
+    """Describe where players are meant to sit, and what it is above the floor."""
+    raised = f"{table.stage_height:g} m above the hall's floor" if table.stage_height > 0 else ""
+    if table.stage is None:
+        return raised
+    (x0, x1), (y0, y1) = table.stage.x, table.stage.y
+    room = f"{x1 - x0:g} × {y1 - y0:g} m, {(x1 - x0) * (y1 - y0):.0f} m²"
+    return ", ".join(part for part in (room, raised) if part)
+
+
+def _reverberation(name: str, table: HallTable, own: OwnPresets) -> list[tuple[str, ...]]:
+    """Return T30 by band, full and, where there are seats, empty: as the hall's file states it, else as computed.
+
+    Presets of one's own may have changed a surface, and with it what was stated.
+    """
+    from rooms.decay import expected_T30
+
+    seats = any(patch.empty is not None for patch in table.patches)
+    stated = table.stated_T30 if own == catalogue.BUNDLED else None
+    full = stated.occupied if stated is not None else expected_T30(catalogue.hall(name, own))
+    rows = [("full house" if seats else "with players", *_cells(full, 2))]
+    if seats:
+        told = stated.empty if stated is not None else None
+        empty = told or expected_T30(catalogue.hall(HallTable(preset=name, audience="empty"), own))
+        rows.append(("empty house", *_cells(empty, 2)))
+    return rows
+
+
+def _surfaces(hall: Hall, table: HallTable) -> Grid:
+    """Return which material each surface is of and how much there is of it."""
+    places = [*SURFACES, *(f"{patch.surface}, part" for patch in hall.patches)]
+    materials = [*(m.name for m in hall.materials), *(patch.material.name for patch in hall.patches)]
+    empty = [""] * len(SURFACES) + [_name(p.empty) if p.empty is not None else "" for p in table.patches]
+    rows = tuple(zip(places, materials, empty, (f"{area:.0f}" for area in hall.areas), strict=True))
+    if any(empty):
+        return Grid("surfaces", ("surface", "material", "with an empty house", "m²"), rows)
+    return Grid("surfaces", ("surface", "material", "m²"), tuple((row[0], row[1], row[3]) for row in rows))
+
+
+def _seating(name: str, table: SeatingTable, own: OwnPresets) -> Facts:
+    sections = seated_alone(name, own).sections
+    places = np.concatenate([section.positions for section in sections])
+    width, depth = np.ptp(places[:, :2], axis=0)
+    facts = [
+        ("players", f"{len(places)}"),
+        ("from chair to chair", f"{width:.1f} m wide, {depth:.1f} m deep, {places[:, 1].max():.1f} m upstage at most"),
+    ]
+    rows = []
+    for index, section in enumerate(sections):
+        arc = table.sections[section.name].arc
+        radius, azimuth = (
+            " to ".join(f"{end:g}".replace("-", "−") for end in ends) for ends in (arc.radius, arc.azimuth)
+        )
+        floors = sorted({round(float(z), 2) for z in section.positions[:, 2] - section.instrument.height})
+        risers = "" if floors == [0.0] else " to ".join(f"{end:g}" for end in dict.fromkeys((floors[0], floors[-1])))
+        row = (letter(index), section.name, section.instrument.name, f"{len(section.players)}", radius, azimuth, risers)
+        rows.append(row)
+    columns = ("", "section", "instrument", "players", "radius m", "azimuth °", "riser m")
+    return facts, [Grid("sections", columns, tuple(rows))]
+
+
+def _array(table: ArrayTable) -> Facts:
+    facts = [
+        ("purpose", table.purpose),
+        ("gain in the mix", f"{table.gain:+.1f} dB".replace("-", "−")),
+        ("hangs", _hangs(table)),
+        ("aligned", "each spot's own section arrives with the main array" if table.align else ""),
+    ]
+    rows = []
+    for index, capsule in enumerate(table.capsules):
+        place = (f"{value:.3g}".replace("-", "−") for value in capsule.at)
+        aim = (f"{value:g}".replace("-", "−") for value in capsule.aim)
+        pattern = capsule.pattern if isinstance(capsule.pattern, str) else f"pressure part {capsule.pattern}"
+        rows.append((letter(index), capsule.name, *place, *aim, pattern))
+    columns = ("", "capsule", "x m", "y m", "z m", "azimuth °", "elevation °", "pattern")
+    return facts, [Grid("capsules, from the array's place", columns, tuple(rows))]
+
+
+def _hangs(table: ArrayTable) -> str:
+    """Describe where an array hangs if a scene doesn't say."""
+    if table.each_section is not None:
+        spot = table.each_section
+        return (
+            f"one {spot.pattern} for every section, {spot.height:g} m above its floor, {spot.distance:g} m from its "
+            "centre towards the conductor"
+        )
+    words = []
+    if table.position is not None:
+        x, y, z = table.position
+        side = f", {abs(x):g} m to the {'right' if x > 0 else 'left'}" if x else ""
+        words.append(f"{abs(y):g} m {'upstage' if y > 0 else 'towards the audience'}{side}, {z:g} m above the stage")
+    elif table.position_share is not None:
+        share = table.position_share
+        words.append(f"{share.house:.0%} of the way to the house wall, at {share.height:.0%} of the hall's height")
+    if table.width_share is not None:
+        words.append(f"x counts {table.width_share:g} of the ensemble's half width")
+    return "; ".join(words)
+
+
+def _instrument(name: str, own: OwnPresets) -> Facts:
+    instrument = catalogue.instrument(name, own=own)
+    azimuth, elevation = instrument.axis
+    turned = f"{abs(azimuth):g}° to the player's {'right' if azimuth > 0 else 'left'}" if azimuth else "straight ahead"
+    lifted = f", {abs(elevation):g}° {'up' if elevation > 0 else 'down'}" if elevation else ""
+    index = np.array(instrument.directivity_index)
+    level = 10.0 / np.log(10.0) * instrument.kappa  # dB by which exp(κ·cos θ) falls from 0 to 90°
+    rows = [
+        ("on the axis", *_cells(index, 1)),
+        ("90° from it", *_cells(index - level, 1)),
+        ("180° from it", *_cells(index - 2.0 * level, 1)),
+    ]
+    facts = [
+        ("acoustic centre", f"{instrument.height:g} m above the player's floor"),
+        ("main direction", turned + lifted),
+    ]
+    return facts, [_bands("level re the mean over the sphere, dB", rows)]
+
+
+def _bands(title: str, rows: Sequence[tuple[str, ...]]) -> Grid:
+    """Return a table with a column for each octave band."""
+    return Grid(title, ("Hz", *BAND_COLUMNS), tuple(rows))
+
+
+def _cells(values: Sequence[float] | NDArray[np.float64], digits: int) -> tuple[str, ...]:
+    """Return numbers as cells; a dash where there is none."""
+    return tuple("–" if np.isnan(v) else f"{round(v, digits) + 0.0:.{digits}f}".replace("-", "−") for v in values)
+
+
+def _name(table: MaterialTable) -> str:
+    """Return what a surface's material is called."""
+    return table.preset or "a material of its own"
