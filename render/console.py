@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from render.beds import Bed, ambix_law, beds_of, surround_law
 from render.buses import Bus
 from render.mix import capsule_delays, default_gain_db, main_array, stereo_law, widened
 from render.scene_file import SceneFile
 from render.voices import section_of
 from rooms.filters import high_pass
+from rooms.microphones import Array
 from rooms.responses import Responses
 from rooms.units import amplitude
 
@@ -37,6 +39,10 @@ class Console:
         Names of the second axis.
     gain_db : float
         The gain common to all outputs.
+    beds : tuple of Bed
+        What else capsules are summed to.
+    bed_law : ndarray of float32, shape (channels of all beds, capsules)
+        Amplitudes into their channels, bed after bed.
     """
 
     responses: NDArray[np.float32]
@@ -45,6 +51,8 @@ class Console:
     sections: tuple[str, ...]
     capsules: tuple[tuple[str, str], ...]
     gain_db: float
+    beds: tuple[Bed, ...] = ()
+    bed_law: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
 
 
 def set_console(scene_file: SceneFile, responses: Responses) -> Console:
@@ -84,6 +92,7 @@ def set_console(scene_file: SceneFile, responses: Responses) -> Console:
     energies = amplitude([capsule.gain for _, capsule in scene.capsules]) ** 2
     for name, capsules in channels.items():
         law[:, capsules] = widened(law[:, capsules], energies[capsules], scene_file.buses[name].width)
+    beds = beds_of(scene_file)
     return Console(
         responses=moved,
         law=law.astype(np.float32),
@@ -91,7 +100,20 @@ def set_console(scene_file: SceneFile, responses: Responses) -> Console:
         sections=tuple(section.name for section in scene.sections),
         capsules=tuple((array.name, capsule.name) for array, capsule in scene.capsules),
         gain_db=gain_db,
+        beds=beds,
+        bed_law=np.concatenate(
+            [np.zeros((0, law.shape[1])), *(_bed_law(bed, scene.arrays, law) for bed in beds)]
+        ).astype(np.float32),
     )
+
+
+def _bed_law(bed: Bed, arrays: Sequence[Array], stereo: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the amplitudes of all capsules into a bed's channels, shape (channels, capsules)."""
+    if bed.loudspeakers:
+        return surround_law(bed.ending, arrays, stereo)
+    laws = [ambix_law(array) if array.name in bed.arrays else None for array in arrays]
+    silent = [np.zeros((len(bed.channels), len(array.capsules))) for array in arrays]
+    return np.concatenate([zeros if law is None else law for law, zeros in zip(laws, silent, strict=True)], axis=1)
 
 
 def _gains(scene_file: SceneFile, sections: Sequence[str], buses: Sequence[Bus], gain_db: float) -> NDArray[np.float32]:

@@ -13,10 +13,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from render.beds import Bed
 from render.console import Console
 from render.convolve import convolve_groups, passage_start
 from render.export import AudioWriter, Encoding, open_audio, suffix
-from render.loudness import LoudnessMeter, gain_to
+from render.loudness import LoudnessMeter, channel_weights, gain_to
 from render.report import WrittenFile
 from render.scene_file import OutputTable
 from render.tail import to_length, until_inaudible
@@ -43,6 +44,9 @@ maximum true peak −1 dBTP)."""
 STEREO = ("left", "right")
 """Names of the channels of a stereo file."""
 
+STEREO_LOUDSPEAKERS = ("FL", "FR")
+"""Their loudspeakers."""
+
 
 @dataclass(frozen=True)
 class OutputFile:
@@ -56,14 +60,14 @@ class OutputFile:
         What is in it.
     channel_names : tuple of str
         Its channels in order.
-    loudspeakers : bool
-        Whether they are loudspeaker signals, left and right; else they are microphones'.
+    loudspeakers : tuple of str
+        The loudspeaker of each channel; none: they are microphones'.
     """
 
     name: str
     what: str
     channel_names: tuple[str, ...]
-    loudspeakers: bool
+    loudspeakers: tuple[str, ...] = ()
 
     @property
     def channels(self) -> int:
@@ -168,8 +172,9 @@ def cue_files(
     ending: str = ".wav",
     mix_only: bool = False,
     interleaved: bool = False,
+    beds: Sequence[Bed] = (),
 ) -> tuple[OutputFile, ...]:
-    """List what is written for a cue: the mix, each array, each capsule, each section through each array.
+    """List what is written for a cue: the mix, each array, each capsule, each section through each array, beds.
 
     Parameters
     ----------
@@ -185,15 +190,18 @@ def cue_files(
         Whether it is the mix alone.
     interleaved : bool
         Whether the capsules of an array share a file.
+    beds : sequence of Bed
+        What else capsules are summed to.
     """
-    mix = [OutputFile(f"mix/{name}{ending}", "stereo mix", STEREO, True)]
+    mix = [OutputFile(f"mix/{name}{ending}", "stereo mix", STEREO, STEREO_LOUDSPEAKERS)]
     if mix_only:
         return tuple(mix)
     of_arrays = [
-        OutputFile(f"mix/{name}_{array}{ending}", f"array '{array}' in stereo", STEREO, True) for array in arrays
+        OutputFile(f"mix/{name}_{array}{ending}", f"array '{array}' in stereo", STEREO, STEREO_LOUDSPEAKERS)
+        for array in arrays
     ]
     of_capsules = [
-        OutputFile(f"mix/{name}_{array}_{c}{ending}", f"capsule '{c}' of array '{array}'", (f"{array} {c}",), False)
+        OutputFile(f"mix/{name}_{array}_{c}{ending}", f"capsule '{c}' of array '{array}'", (f"{array} {c}",))
         for array, capsules in arrays.items()
         for c in capsules
     ]
@@ -203,7 +211,6 @@ def cue_files(
                 f"mix/{name}_{array}_capsules{ending}",
                 f"all capsules of array '{array}'",
                 tuple(f"{array} {c}" for c in capsules),
-                False,
             )
             for array, capsules in arrays.items()
         ]
@@ -212,12 +219,32 @@ def cue_files(
             f"stems/{name}_{section}_{array}{ending}",
             f"section '{section}' through array '{array}' in stereo",
             STEREO,
-            True,
+            STEREO_LOUDSPEAKERS,
         )
         for section in sections
         for array in arrays
     ]
-    return (*mix, *of_arrays, *of_capsules, *stems)
+    # Beds at the end, so that asking for them changes no other file's dither.
+    of_beds = [file for bed in beds for file in _bed_files(name, bed, sections, ending)]
+    return (*mix, *of_arrays, *of_capsules, *stems, *of_beds)
+
+
+def _bed_files(name: str, bed: Bed, sections: Sequence[str], ending: str) -> list[OutputFile]:
+    """List a bed's files, in the order of `_bed_signals`."""
+
+    def file(start: str, what: str) -> OutputFile:
+        loudspeakers = bed.channels if bed.loudspeakers else ()
+        return OutputFile(f"{start}_{bed.ending}{ending}", f"{what} as {bed.what}", bed.channels, loudspeakers)
+
+    of_arrays = [file(f"mix/{name}_{array}", f"array '{array}'") for array in bed.arrays]
+    if bed.loudspeakers:
+        stems = [file(f"stems/{name}_{section}", f"section '{section}'") for section in sections]
+        return [file(f"mix/{name}", "mix of all arrays"), *of_arrays, *stems]
+    return of_arrays + [
+        file(f"stems/{name}_{section}_{array}", f"section '{section}' through array '{array}'")
+        for section in sections
+        for array in bed.arrays
+    ]
 
 
 def cue_blocks(
@@ -338,7 +365,9 @@ def write_cue(
                         dither_start=plan.first,
                     )
                 ),
-                LoudnessMeter(plan.rate, file.channels) if file.loudspeakers else None,
+                LoudnessMeter(plan.rate, file.channels, channel_weights(file.loudspeakers))
+                if file.loudspeakers
+                else None,
             )
             for n, file in enumerate(plan.files)
         ]
@@ -458,23 +487,42 @@ def _mixed(plan: CuePlan, block: NDArray[np.float32]) -> list[NDArray[np.float32
         return [heard]  # its responses went through the law before
     law, channels = plan.console.law, plan.console.channels.values()
     stereo = [_summed(law[:, m], heard[m]) for m in channels]
+    capsules = [heard[m] for m in channels] if plan.output.interleaved else list(heard[:, None])
     of_sections = block if plan.stems else block[:0]
     stems = [_summed(law[:, m], section[m]) for section in of_sections for m in channels]
-    capsules = [heard[m] for m in channels] if plan.output.interleaved else list(heard[:, None])
-    return [np.sum(stereo, axis=0), *stereo, *capsules, *stems]
+    beds, first = [], 0
+    for bed in plan.console.beds:
+        rows = slice(first, first := first + len(bed.channels))
+        beds += _bed_signals(bed, plan.console.bed_law[rows], plan.console.channels, heard, of_sections)
+    return [np.sum(stereo, axis=0), *stereo, *capsules, *stems, *beds]
+
+
+def _bed_signals(
+    bed: Bed,
+    law: NDArray[np.float32],
+    channels: Mapping[str, slice],
+    heard: NDArray[np.float32],
+    of_sections: NDArray[np.float32],
+) -> list[NDArray[np.float32]]:
+    """Return what goes to a bed's files: of capsules (capsules, n), and of those of each section."""
+    arrays = [channels[array] for array in bed.arrays]
+    of_arrays = [_summed(law[:, m], heard[m]) for m in arrays]
+    if bed.loudspeakers:
+        return [_summed(law, heard), *of_arrays, *(_summed(law, section) for section in of_sections)]
+    return of_arrays + [_summed(law[:, m], section[m]) for section in of_sections for m in arrays]
 
 
 def _summed(law: NDArray[np.float32], capsules: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return left and right, (2, n), of capsules (capsules, n).
+    """Return the channels (channels, n) that a law (channels, capsules) makes of capsules (capsules, n).
 
     Sample by sample in the same order: a matrix product's bits would depend on how long the block is.
     """
-    stereo = np.zeros((2, capsules.shape[1]), np.float32)
-    for side, gains in zip(stereo, law, strict=True):
+    summed = np.zeros((law.shape[0], capsules.shape[1]), np.float32)
+    for channel, gains in zip(summed, law, strict=True):
         for gain, capsule in zip(gains, capsules, strict=True):
             if gain:
-                side += gain * capsule
-    return stereo
+                channel += gain * capsule
+    return summed
 
 
 def _finite(level: float) -> float | None:

@@ -28,18 +28,21 @@ from numpy.typing import NDArray
 
 from rooms.errors import InputError, SitzprobeError
 
-__all__ = ["AudioWriter", "Encoding", "open_audio", "suffix", "write_bytes", "write_text"]
+__all__ = ["AudioWriter", "Encoding", "flac_holds", "open_audio", "suffix", "write_bytes", "write_text"]
 
 Encoding = Literal["float32", "pcm24", "pcm16", "flac24", "flac16"]
 """How samples are written: 32-bit float, 24- or 16-bit integers in a wave file, or the same integers as FLAC."""
 
 _LARGEST_RIFF = 2**32 - 1  # bytes that a 32-bit size can say; past it the file becomes RF64
 _BITS: dict[Encoding, int] = {"float32": 32, "pcm24": 24, "pcm16": 16, "flac24": 24, "flac16": 16}
-_MOST_FLAC_CHANNELS = 8
 _EXTENSIBLE = 0xFFFE
 _SUBFORMAT_TAIL = bytes.fromhex("000000001000800000aa00389b71")  # the GUID of a format tag, after the tag itself
-# Loudspeaker positions by number of channels: L R C; L R Ls Rs; 5.0; 5.1; 7.1 with sides; 7.1 and four above.
-_LOUDSPEAKER_MASKS = {1: 0x4, 2: 0x3, 3: 0x7, 4: 0x33, 5: 0x37, 6: 0x3F, 8: 0x63F, 12: 0x2D63F}
+# Loudspeakers in the order of the bits of a channel mask, which is that of the channels in a file: left, right and
+# centre in front, low frequencies, back, front between centre and sides, back centre, sides, and above.
+_LOUDSPEAKERS = "FL FR FC LFE BL BR FLC FRC BC SL SR TC TFL TFC TFR TBL TBC TBR".split()
+# What FLAC's channels are, by their number (RFC 9639, 9.1.3); back and side are one there up to six.
+_FLAC_LOUDSPEAKERS = ["FC", "FL FR", "FL FR FC", "FL FR BL BR", "FL FR FC BL BR", "FL FR FC LFE BL BR"]
+_FLAC_LOUDSPEAKERS += ["FL FR FC LFE BC SL SR", "FL FR FC LFE BL BR SL SR"]
 _PIECE = 1 << 24  # bytes changed at once
 
 
@@ -319,6 +322,13 @@ def suffix(encoding: Encoding) -> str:
     return ".flac" if encoding.startswith("flac") else ".wav"
 
 
+def flac_holds(channels: int, loudspeakers: Sequence[str]) -> bool:
+    """Return whether FLAC can hold channels: one or two, or more of loudspeakers that it knows (RFC 9639, 9.1.3)."""
+    if channels <= 2:
+        return True
+    return bool(loudspeakers) and " ".join(loudspeakers) in _FLAC_LOUDSPEAKERS
+
+
 @contextmanager
 def open_audio(
     path: Path,
@@ -326,7 +336,7 @@ def open_audio(
     sample_rate: int,
     channels: int,
     encoding: Encoding,
-    loudspeakers: bool,
+    loudspeakers: Sequence[str] = (),
     time_reference: int = 0,
     channel_names: Sequence[str] = (),
     dither_key: int = 0,
@@ -344,10 +354,9 @@ def open_audio(
         Number of channels.
     encoding : {"float32", "pcm24", "pcm16", "flac24", "flac16"}
         Integers are dithered (triangular, ±1 step) and rounded.
-    loudspeakers : bool
-        Whether the channels are loudspeaker signals in standard order (2: L R; 3: L R C; 4: L R and back; 5, 6: 5.0
-        and 5.1; 8: 7.1 with sides; 12: 7.1 and four above); a wave file labels them so. Else they carry no label, as
-        microphones must: six of them aren't 5.1.
+    loudspeakers : sequence of str
+        The loudspeaker of each channel, such as FL, FR, FC, LFE, BL and BR; a wave file labels them so. None: the
+        channels carry no label, as microphones must: six of them aren't 5.1.
     time_reference : int
         Samples since midnight of the file's start (EBU Tech 3285); written when it isn't 0. FLAC has no place for it.
     channel_names : sequence of str
@@ -368,19 +377,19 @@ def open_audio(
         If the file can't be written; on leaving, if integers would have clipped: it says by how much the gain
         must be lowered.
     ValueError
-        If loudspeakers are asked for and there is no standard layout of so many channels, or if more than two channels
-        that aren't loudspeakers are to be FLAC: its channels are loudspeakers by definition (RFC 9639, 9.1.3).
+        If there are other loudspeakers than channels, or not in the order that wave files have them, or if FLAC can't
+        hold the channels; see `flac_holds`.
 
     Notes
     -----
     The sizes' place is reserved in a wave file: past 4 GiB it becomes RF64 (EBU Tech 3306).
     """
-    if loudspeakers and channels not in _LOUDSPEAKER_MASKS:
-        raise ValueError(f"no loudspeaker layout of {channels} channels; known: {[*_LOUDSPEAKER_MASKS]}")
+    if loudspeakers and (len(loudspeakers) != channels or list(loudspeakers) != _in_order(loudspeakers)):
+        raise ValueError(f"{channels} channels can't be the loudspeakers {', '.join(loudspeakers)} in this order")
     flac = suffix(encoding) == ".flac"
-    if flac and channels > (_MOST_FLAC_CHANNELS if loudspeakers else 2):
-        raise ValueError(f"FLAC can't hold {channels} channels {'' if loudspeakers else 'of microphones'}".rstrip())
-    mask = _LOUDSPEAKER_MASKS[channels] if loudspeakers else 0 if channels > 1 else None
+    if flac and not flac_holds(channels, loudspeakers):
+        raise ValueError(f"FLAC can't hold {channels} channels, {', '.join(loudspeakers) or 'microphones'}")
+    mask = None if channels == 1 and not loudspeakers else sum(1 << _LOUDSPEAKERS.index(name) for name in loudspeakers)
     with _replacing(path) as file:
         common = path, file, sample_rate, channels, encoding, (dither_key, dither_start)
         writer = _FlacWriter(*common) if flac else _WaveWriter(*common, mask, time_reference, channel_names)
@@ -402,6 +411,11 @@ def write_bytes(path: Path, data: bytes) -> None:
 def write_text(path: Path, text: str) -> None:
     """Write a file in UTF-8 whole or not at all; `InputError` if it can't be written."""
     write_bytes(path, text.encode("utf-8"))
+
+
+def _in_order(loudspeakers: Sequence[str]) -> list[str]:
+    """Return those of some loudspeakers that a channel mask knows, in its order, each once."""
+    return [name for name in _LOUDSPEAKERS if name in loudspeakers]
 
 
 @contextmanager

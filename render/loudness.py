@@ -1,11 +1,12 @@
 """Loudness and peaks of audio that streams by, block by block.
 
-Integrated loudness after ITU-R BS.1770-4 for mono and stereo, true peak after its annex 2, sample peak. What is
-read depends neither on how the audio is cut nor on what is measured beside it.
+Integrated loudness after ITU-R BS.1770-4 for mono, stereo and loudspeakers around, true peak after its annex 2,
+sample peak. What is read depends neither on how the audio is cut nor on what is measured beside it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from pyloudnorm.iirfilter import IIRfilter
 from scipy.signal import firwin
 
-__all__ = ["Loudness", "LoudnessMeter", "gain_to"]
+__all__ = ["Loudness", "LoudnessMeter", "channel_weights", "gain_to"]
 
 _ABSOLUTE_GATE_LUFS = -70.0  # ITU-R BS.1770-4, eq. 6
 _RELATIVE_GATE_LU = -10.0  # ITU-R BS.1770-4, eq. 6
@@ -26,7 +27,7 @@ _K_WEIGHTING = {
     "high_shelf_DeMan": (3.99984385397, 0.7071752369554193, 1681.9744509555319),
     "high_pass_DeMan": (0.0, 0.5003270373253953, 38.13547087613982),
 }
-_CHANNELS_WITH_LOUDNESS = 2  # mono and stereo, both weighted 1 (ITU-R BS.1770-4, table 3)
+_SURROUND_WEIGHT = 1.41  # ITU-R BS.1770-4, table 3
 _STEPS = 4  # 400 ms blocks that overlap by 75 %: one starts every 100 ms
 _OVERSAMPLING = 4  # ITU-R BS.1770-4, annex 2: at least four times at 48 kHz
 # Taps between two samples. The annex' own table has 12; these are flat to 0.01 dB up to 0.45 of the sample rate.
@@ -55,6 +56,17 @@ class Loudness:
     reason: str | None
     peak_dbfs: float
     true_peak_dbtp: float
+
+
+def channel_weights(loudspeakers: Sequence[str]) -> tuple[float, ...]:
+    """Return the weight of each loudspeaker's energy in loudness.
+
+    1.41 for those at 60° to 120° to the sides and less than 30° up, 0 for low frequencies, 1 for all others (ITU-R
+    BS.1770-4, annex 1, table 3, and annex 3, table 4): the sides, or where there are none the only pair of surrounds.
+    """
+    beside = ("SL", "SR") if "SL" in loudspeakers else ("BL", "BR")
+    weights = {"LFE": 0.0} | dict.fromkeys(beside, _SURROUND_WEIGHT)
+    return tuple(weights.get(name, 1.0) for name in loudspeakers)
 
 
 def gain_to(found: Loudness, lufs: float, true_peak_dbtp: float) -> float | None:
@@ -87,13 +99,16 @@ class LoudnessMeter:
     sample_rate : int
         In hertz.
     channels : int
-        1 or more. Loudness is defined here for loudspeaker signals of one or two channels; for more the peaks
-        are measured and `lufs` is None.
+        1 or more.
+    weights : sequence of float, optional
+        Of each channel's energy, see `channel_weights`; left out: 1 for one or two channels, and for more, which have
+        no loudness then, the peaks are measured and `lufs` is None.
     """
 
-    def __init__(self, sample_rate: int, channels: int) -> None:
+    def __init__(self, sample_rate: int, channels: int, weights: Sequence[float] | None = None) -> None:
         self._step = sample_rate / 10  # samples; not whole at 11025 Hz and its like
         self._channels = channels
+        self._weights = np.array(weights if weights is not None else [1.0] * channels if channels <= 2 else [])
         stages = (IIRfilter(*parameters, sample_rate, kind) for kind, parameters in _K_WEIGHTING.items())
         self._stages = np.array([(stage.b, stage.a) for stage in stages])
         self._states = np.zeros((channels, 2, 2))
@@ -110,7 +125,7 @@ class LoudnessMeter:
             return
         self._peak = max(self._peak, float(block.max()), -float(block.min()))
         self._oversample(block)
-        if self._channels <= _CHANNELS_WITH_LOUDNESS:
+        if self._weights.size:
             self._weigh(block)
 
     def result(self) -> Loudness:
@@ -123,7 +138,7 @@ class LoudnessMeter:
 
     def _weigh(self, block: NDArray[np.float32]) -> None:
         """Add the energy of the K-weighted block to the steps it belongs to."""
-        squares = _weighted_squares(block, self._stages, self._states)
+        squares = _weighted_squares(block, self._weights, self._stages, self._states)
         done = self._counted + squares.size
         # Where steps end within this block; the last piece stays open.
         ends = np.floor(np.arange(len(self._energies) + 1, done / self._step + 1) * self._step).astype(int)
@@ -143,11 +158,14 @@ class LoudnessMeter:
 
     def _integrated(self) -> tuple[float | None, str | None]:
         """Return the gated loudness, or the reason why there is none."""
-        if self._channels > _CHANNELS_WITH_LOUDNESS:
-            return None, f"loudness is defined for mono and stereo, not for {self._channels} channels"
+        if not self._weights.size:
+            return (
+                None,
+                f"loudness is defined for mono, stereo and loudspeakers around, not for {self._channels} channels",
+            )
         if len(self._energies) < _STEPS:
             return None, f"shorter than 0.4 s ({self._counted} of {_STEPS * self._step:.0f} samples)"
-        # ITU-R BS.1770-4, eq. 3: mean square of each 400 ms block, channels weighted 1.
+        # ITU-R BS.1770-4, eq. 3: mean square of each 400 ms block, channels weighted.
         power = sliding_window_view(np.array(self._energies), _STEPS).sum(-1) / (_STEPS * self._step)
         loud = power[power > _power(_ABSOLUTE_GATE_LUFS)]
         if loud.size == 0:
@@ -170,9 +188,12 @@ _GAPS = _gap_filters()
 
 @njit(nogil=True, cache=True)
 def _weighted_squares(
-    block: NDArray[np.float32], stages: NDArray[np.float64], states: NDArray[np.float64]
+    block: NDArray[np.float32],
+    weights: NDArray[np.float64],
+    stages: NDArray[np.float64],
+    states: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Return the squares of the weighted (channels, n) samples, summed over channels; the states move on.
+    """Return the squares of the filtered (channels, n) samples, summed over channels with weights; the states move on.
 
     Two second-order filters, each as its transposed direct form II.
     """
@@ -181,6 +202,7 @@ def _weighted_squares(
     (d0, d1, d2), (_, c1, c2) = stages[1]
     for channel in range(block.shape[0]):
         (s1, s2), (t1, t2) = states[channel]
+        weight = weights[channel]
         for n in range(block.shape[1]):
             x = np.float64(block[channel, n])
             y = b0 * x + s1
@@ -189,7 +211,7 @@ def _weighted_squares(
             z = d0 * y + t1
             t1 = d1 * y - c1 * z + t2
             t2 = d2 * y - c2 * z
-            squares[n] += z * z
+            squares[n] += weight * z * z
         states[channel, 0, 0], states[channel, 0, 1] = s1, s2
         states[channel, 1, 0], states[channel, 1, 1] = t1, t2
     return squares

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints
 
@@ -114,10 +114,21 @@ class OutputTable(Table):
     interleaved: Flag = Field(
         default=False, description="One file an array with all its capsules in order, instead of one a capsule"
     )
+    surround: Literal["4.0", "5.0", "5.1", "7.1", "5.1.4", "7.1.4"] | None = Field(
+        default=None,
+        description="Also write a surround bed of these loudspeakers, a file of all arrays and one of each array with "
+        "microphones that name a loudspeaker, in the order FL FR FC LFE BL BR SL SR TFL TFR TBL TBR of wave files. "
+        "Without SL and SR, microphones for sides and back feed BL and BR; LFE stays silent",
+    )
+    ambisonic: Flag = Field(
+        default=False,
+        description="Also write every array whose microphones allow it as first-order Ambisonics: AmbiX, channels "
+        "W Y Z X (ACN) with SN3D gains; forward is upstage, Y to the audience's left, Z up",
+    )
     loudness: Annotated[Number, Field(ge=-70, le=0)] | None = Field(
         default=None,
-        description="Integrated loudness of each cue's mix in LUFS; one gain for all files of the cue; "
-        "left out: nothing is normalised",
+        description="Integrated loudness of each cue's stereo mix in LUFS; one gain for all files of the cue, so cues "
+        "keep no level to each other: for one gain on all of them set [mix] gain; left out: nothing is normalised",
     )
     true_peak: Annotated[Number, Field(ge=-60, le=0)] = Field(
         default=-1.0, description="True peak in dBTP that a cue set to `loudness` stays below, at less loudness"

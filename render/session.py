@@ -15,10 +15,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from render.beds import beds_of
 from render.cache import response_store
 from render.console import set_console
 from render.cues import QUICK_DBTP, QUICK_LUFS, CuePlan, OutputFile, cue_files, cue_peak, write_cue
-from render.export import Encoding, suffix
+from render.export import Encoding, flac_holds, suffix
 from render.file_list import write_file_list
 from render.memory import memory_notice
 from render.mix import heard_arrays, left_out
@@ -258,6 +259,7 @@ def _order(
     stamps = {p: stamp(p) for cue in scene_file.cues for s in cue.stems.values() if (p := s.path).is_file()}
     headers = probe_stems(scene_file)
     capsules = {array.name: [capsule.name for capsule in array.capsules] for array in heard_arrays(scene_file)}
+    beds = beds_of(scene_file)
     ending = ("" if passage is None else f"_{passage.label}") + ("_quick" if quick else "")
     files = {
         cue.name: cue_files(
@@ -267,16 +269,17 @@ def _order(
             ending=suffix(encoding),
             mix_only=quick,
             interleaved=scene_file.output.interleaved,
+            beds=beds,
         )
         for cue in scene_file.cues
     }
     if suffix(encoding) == ".flac":
         for file in chain(*files.values()):
-            if file.channels > 2:
+            if not flac_holds(file.channels, file.loudspeakers):
                 raise scene_file.file.error(
-                    ("output", "interleaved"),
-                    f"FLAC takes more than two channels for loudspeakers, and {file.name} has {file.channels} "
-                    "microphones; leave out interleaved, or choose another format",
+                    ("output",),
+                    f"FLAC takes more than two channels for loudspeakers up to 7.1, and {file.name} has "
+                    f"{file.channels}, {file.what}; leave it out, or choose another format",
                 )
     refuse_long_names([file.name for file in chain(*files.values())])
     _refuse_collisions(scene_file, files)
@@ -428,13 +431,17 @@ def _folders(order: _Order) -> tuple[str, ...]:
 
 def _refuse_collisions(scene_file: SceneFile, files: Mapping[str, Sequence[OutputFile]]) -> None:
     """Refuse cues, sections, arrays and capsules whose names make one file's name together."""
-    seen: dict[str, str] = {}
+    seen: dict[str, tuple[str, OutputFile]] = {}
     for cue, cue_s in files.items():
         for file in cue_s:
-            other = seen.setdefault(file.name.casefold(), cue)
+            other, its = seen.setdefault(file.name.casefold(), (cue, file))
             if other != cue:
                 raise scene_file.file.error(
                     ("cues", cue), f"two files would be called {file.name}, the other of cue '{other}'; rename a cue"
+                )
+            if its is not file:
+                raise scene_file.file.error(
+                    (), f"two files would be called {file.name}: {its.what}, and {file.what}; rename one of them"
                 )
 
 

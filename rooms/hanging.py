@@ -91,6 +91,7 @@ def _capsules(table: ArrayTable, hall: Hall, sections: Sequence[Section]) -> tup
                 stereo,
                 capsule.section,
                 capsule.diameter,
+                loudspeaker=capsule.loudspeaker,
             )
         )
     return tuple(capsules)

@@ -21,6 +21,7 @@ __all__ = [
     "PATTERNS",
     "Array",
     "Capsule",
+    "Loudspeaker",
     "Pattern",
     "Purpose",
     "on_sphere",
@@ -42,6 +43,9 @@ Pattern = str | float | tuple[float, ...]
 """A name of `PATTERNS`, or the pressure part itself: one for all octave bands, or nine."""
 
 Purpose = Literal["main", "outriggers", "spot", "ambience", "surround"]
+
+Loudspeaker = Literal["FL", "FR", "FC", "BL", "BR", "SL", "SR", "TFL", "TFR", "TBL", "TBR"]
+"""Where a loudspeaker of a surround bed stands: front, back, side, top front or top back; left, right or centre."""
 
 
 def random_energy_efficiency(pressure_part: ArrayLike) -> NDArray[np.float64]:
@@ -126,6 +130,8 @@ class Capsule:
         The section it is a spot of, if any.
     diameter : float or None
         m, of the housing of a pressure capsule, which then hears more on axis at high frequencies; None: a point.
+    loudspeaker : str or None
+        The loudspeaker it feeds in a surround bed; None: front left and right, as in stereo.
     """
 
     name: str
@@ -136,6 +142,7 @@ class Capsule:
     stereo: tuple[float, float] | None = None
     section: str | None = None
     diameter: float | None = None
+    loudspeaker: Loudspeaker | None = None
 
     def __post_init__(self) -> None:
         if isinstance(self.pattern, str) and self.pattern not in PATTERNS:

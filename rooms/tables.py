@@ -11,7 +11,7 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Strict, Tag
 
-from rooms.microphones import Purpose
+from rooms.microphones import Loudspeaker, Purpose
 
 __all__ = [
     "ArcTable",
@@ -284,6 +284,11 @@ class CapsuleTable(Table):
         default=None,
         description="The section it is a spot of; without pan it then sits where that section appears in the "
         "main image",
+    )
+    loudspeaker: Loudspeaker | None = Field(
+        default=None,
+        description="The loudspeaker it feeds in a surround bed, see [output]: front, back, side or top (F, B, S, T), "
+        "left, right or centre; left out: front left and right, as in stereo",
     )
 
 

@@ -27,7 +27,7 @@ from rooms.errors import InputError, SitzprobeError
 
 def save(path: Path, signal: NDArray, encoding: str = "float32", block: int = 1000, **options: Any) -> bytes:
     """Write (channels, samples) in blocks and return the file's bytes."""
-    options = {"sample_rate": 48000, "loudspeakers": False} | options
+    options = {"sample_rate": 48000} | options
     with open_audio(path, channels=signal.shape[0], encoding=encoding, **options) as writer:
         for start in range(0, signal.shape[1], block):
             writer.write(signal[:, start : start + block])
@@ -79,20 +79,23 @@ def test_the_time_reference_is_read_by_libsndfile(
 def test_flac_holds_the_very_integers_of_the_wave_file(tmp_path: Path, encoding: str, bits: int) -> None:
     """Read by libsndfile; the same samples give the same bytes."""
     signal = noise(2, 43_210)
-    data = save(tmp_path / "a.flac", signal, encoding, loudspeakers=True, dither_key=5)
+    data = save(tmp_path / "a.flac", signal, encoding, loudspeakers=["FL", "FR"], dither_key=5)
     assert soundfile.info(tmp_path / "a.flac").format == "FLAC"
     assert soundfile.info(tmp_path / "a.flac").subtype == f"PCM_{bits}"
     save(tmp_path / "a.wav", signal, f"pcm{bits}", dither_key=5)
     flac, wave = (soundfile.read(tmp_path / f"a.{kind}", dtype="int32")[0] for kind in ("flac", "wav"))
     np.testing.assert_array_equal(flac, wave)
-    assert save(tmp_path / "b.flac", signal, encoding, loudspeakers=True, dither_key=5, block=777) == data
+    assert save(tmp_path / "b.flac", signal, encoding, loudspeakers=["FL", "FR"], dither_key=5, block=777) == data
 
 
-@pytest.mark.parametrize(("channels", "loudspeakers"), [(3, False), (6, False), (12, True)])
-def test_flac_never_labels_microphones_as_loudspeakers(tmp_path: Path, channels: int, loudspeakers: bool) -> None:
+@pytest.mark.parametrize(
+    ("channels", "loudspeakers"),
+    [(3, ""), (6, ""), (5, "FL FR FC SL SR"), (12, "FL FR FC LFE BL BR SL SR TFL TFR TBL TBR")],
+)
+def test_flac_never_labels_channels_as_other_loudspeakers(tmp_path: Path, channels: int, loudspeakers: str) -> None:
     """More than two of its channels are loudspeakers by definition (RFC 9639), and more than eight it can't hold."""
     with pytest.raises(ValueError, match=f"FLAC can't hold {channels} channels"):
-        save(tmp_path / "a.flac", noise(channels, 10), "flac24", loudspeakers=loudspeakers)
+        save(tmp_path / "a.flac", noise(channels, 10), "flac24", loudspeakers=loudspeakers.split())
     assert list(tmp_path.iterdir()) == []
 
 
@@ -175,21 +178,23 @@ def test_dither_differs_between_channels_and_seeds_and_repeats_for_the_same(tmp_
 @pytest.mark.parametrize(
     ("channels", "loudspeakers", "mask"),
     [
-        (2, False, 0),
-        (2, True, 0x3),
-        (6, False, 0),
-        (6, True, 0x3F),
-        (12, False, 0),
-        (12, True, 0x2D63F),
-        (5, True, 0x37),
-        (8, True, 0x63F),
+        (2, "", 0),
+        (2, "FL FR", 0x3),
+        (6, "", 0),
+        (6, "FL FR FC LFE BL BR", 0x3F),
+        (6, "FL FR FC LFE SL SR", 0x60F),
+        (12, "", 0),
+        (12, "FL FR FC LFE BL BR SL SR TFL TFR TBL TBR", 0x2D63F),
+        (10, "FL FR FC LFE BL BR TFL TFR TBL TBR", 0x2D03F),
+        (5, "FL FR FC BL BR", 0x37),
+        (8, "FL FR FC LFE BL BR SL SR", 0x63F),
     ],
 )
-def test_microphones_are_not_labelled_as_loudspeakers(
-    tmp_path: Path, channels: int, loudspeakers: bool, mask: int
+def test_channels_are_labelled_as_the_loudspeakers_they_are_and_microphones_not_at_all(
+    tmp_path: Path, channels: int, loudspeakers: str, mask: int
 ) -> None:
     """Six microphones aren't 5.1. Masks: Microsoft's speaker positions (from memory)."""
-    data = save(tmp_path / "a.wav", noise(channels, 10), loudspeakers=loudspeakers)
+    data = save(tmp_path / "a.wav", noise(channels, 10), loudspeakers=loudspeakers.split())
     body = data.index(b"fmt ") + 8
     assert struct.unpack_from("<H", data, body)[0] == 0xFFFE
     assert struct.unpack_from("<I", data, body + 20)[0] == mask
@@ -216,10 +221,11 @@ def test_the_names_of_channels_are_read_back_in_order(tmp_path: Path, names: lis
     np.testing.assert_array_equal(soundfile.read(path, dtype="float32", always_2d=True)[0].T, signal)
 
 
-def test_a_layout_that_does_not_exist_is_refused(tmp_path: Path) -> None:
-    """Seven loudspeakers have no standard order."""
-    with pytest.raises(ValueError, match="no loudspeaker layout of 7 channels"):
-        save(tmp_path / "a.wav", noise(7, 10), loudspeakers=True)
+@pytest.mark.parametrize("loudspeakers", ["FR FL", "FL FL", "FL", "FL FR FC", "FL XX"])
+def test_loudspeakers_in_no_order_of_wave_files_are_refused(tmp_path: Path, loudspeakers: str) -> None:
+    """Two channels can't be right and left, one loudspeaker twice, or others than there are."""
+    with pytest.raises(ValueError, match="2 channels can't be the loudspeakers"):
+        save(tmp_path / "a.wav", noise(2, 10), loudspeakers=loudspeakers.split())
     assert list(tmp_path.iterdir()) == []
 
 
@@ -251,7 +257,7 @@ def test_past_the_limit_it_becomes_rf64(
 def test_the_header_of_five_gibibytes_is_consistent(tmp_path: Path) -> None:
     """A sparse file: the real limit, with no five gibibytes on disk."""
     path = tmp_path / "a.wav"
-    with open_audio(path, sample_rate=48000, channels=2, encoding="float32", loudspeakers=True) as writer:
+    with open_audio(path, sample_rate=48000, channels=2, encoding="float32", loudspeakers=["FL", "FR"]) as writer:
         writer.write(noise(2, 8))
         frames = 5 * 2**30 // 8
         writer._file.seek(frames * 8 - 64, io.SEEK_CUR)
@@ -291,7 +297,9 @@ def test_a_block_with_other_channels_is_a_programming_error(tmp_path: Path) -> N
     """Named."""
     with (
         pytest.raises(ValueError, match="doesn't fit a file of 2 channels"),
-        open_audio(tmp_path / "a.wav", sample_rate=48000, channels=2, encoding="float32", loudspeakers=True) as writer,
+        open_audio(
+            tmp_path / "a.wav", sample_rate=48000, channels=2, encoding="float32", loudspeakers=["FL", "FR"]
+        ) as writer,
     ):
         writer.write(noise(3, 5))
 
@@ -303,7 +311,7 @@ def test_an_exception_half_way_keeps_what_was_there(tmp_path: Path, failure: typ
     before = save(path, noise(1, 100))
 
     def interrupted() -> None:
-        with open_audio(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=True) as writer:
+        with open_audio(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=["FC"]) as writer:
             writer.write(noise(1, 50))
             raise failure
 
@@ -321,7 +329,7 @@ def test_a_killed_process_leaves_the_earlier_file(tmp_path: Path) -> None:
 import numpy as np, pathlib
 from render.export import open_audio
 path = pathlib.Path({str(path)!r})
-with open_audio(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=True) as writer:
+with open_audio(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=["FC"]) as writer:
     writer.write(np.zeros((1, 1_000_000), np.float32))
     print("half", flush=True)
     input()
@@ -346,7 +354,7 @@ from rooms.errors import InputError
 resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
 path = pathlib.Path({str(path)!r})
 try:
-    with open_audio(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=True) as writer:
+    with open_audio(path, sample_rate=48000, channels=1, encoding="float32", loudspeakers=["FC"]) as writer:
         for _ in range(100):
             writer.write(np.zeros((1, 1000), np.float32))
 except InputError as error:
@@ -388,7 +396,7 @@ def test_a_foreign_error_inside_the_block_stays_what_it_was(tmp_path: Path) -> N
     """A stem that can't be read isn't a disk that can't be written."""
     with (
         pytest.raises(FileNotFoundError),
-        open_audio(tmp_path / "a.wav", sample_rate=48000, channels=1, encoding="float32", loudspeakers=True),
+        open_audio(tmp_path / "a.wav", sample_rate=48000, channels=1, encoding="float32", loudspeakers=["FC"]),
     ):
         (tmp_path / "stem.wav").open()
 

@@ -69,7 +69,6 @@ def test_the_time_reference_of_a_broadcast_wave_is_kept(tmp_path: Path, channels
         sample_rate=48000,
         channels=channels,
         encoding="pcm24",
-        loudspeakers=True,
         time_reference=2**33 + 5,
     ) as writer:
         writer.write(noise(channels, 99))
@@ -236,9 +235,7 @@ def test_the_first_sample_that_is_no_number_is_named(tmp_path: Path, value: floa
 def test_memory_stays_flat(tmp_path: Path) -> None:
     """Ten minutes take no more than one (within 5 %), conversion and description included."""
     for minutes in (1, 10):
-        with open_audio(
-            tmp_path / f"{minutes}.wav", sample_rate=44100, channels=2, encoding="pcm16", loudspeakers=True
-        ) as writer:
+        with open_audio(tmp_path / f"{minutes}.wav", sample_rate=44100, channels=2, encoding="pcm16") as writer:
             for _ in range(minutes * 60):
                 writer.write(noise(2, 44_100))
     script = f"""

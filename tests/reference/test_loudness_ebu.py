@@ -9,14 +9,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from render.loudness import _K_WEIGHTING, IIRfilter, Loudness, LoudnessMeter
+from render.loudness import _K_WEIGHTING, IIRfilter, Loudness, LoudnessMeter, channel_weights
 
 SAMPLE_RATE = 48000
 
 
-def read(signal: NDArray, sample_rate: int = SAMPLE_RATE) -> Loudness:
+def read(signal: NDArray, sample_rate: int = SAMPLE_RATE, loudspeakers: str = "") -> Loudness:
     """Return the meter's reading of (channels, samples) fed in blocks."""
-    meter = LoudnessMeter(sample_rate, signal.shape[0])
+    weights = channel_weights(loudspeakers.split()) if loudspeakers else None
+    meter = LoudnessMeter(sample_rate, signal.shape[0], weights)
     for start in range(0, signal.shape[1], 10_007):
         meter.add(signal[:, start : start + 10_007].astype(np.float32))
     return meter.result()
@@ -46,6 +47,30 @@ def stereo_sine(*levels_and_lengths: tuple[float, float], sample_rate: int = SAM
 def test_integrated_loudness_of_cases_1_to_5(parts: list[tuple[float, float]], lufs: float, sample_rate: int) -> None:
     """EBU Tech 3341, table 1, cases 1 to 5."""
     assert read(stereo_sine(*parts, sample_rate=sample_rate), sample_rate).lufs == pytest.approx(lufs, abs=0.1)
+
+
+@pytest.mark.parametrize("lfe_dbfs", [None, 0.0], ids=["5.0", "5.1, its LFE at full scale"])
+def test_integrated_loudness_of_case_6(lfe_dbfs: float | None) -> None:
+    """EBU Tech 3341, table 1, case 6: five channels of 1 kHz at −28, −28, −24, −30, −30 dBFS for 20 s read −23.0 LUFS.
+
+    Low frequencies' own channel isn't counted (ITU-R BS.1770-4, annex 1).
+    """
+    levels, loudspeakers = [-28.0, -28.0, -24.0, -30.0, -30.0], "FL FR FC BL BR"
+    if lfe_dbfs is not None:
+        levels.insert(3, lfe_dbfs)
+        loudspeakers = "FL FR FC LFE BL BR"
+    signal = np.concatenate([stereo_sine((level, 20))[:1] for level in levels])
+    assert read(signal, loudspeakers=loudspeakers).lufs == pytest.approx(-23.0, abs=0.1)
+
+
+def test_loudspeakers_beside_the_listener_count_half_as_much_again() -> None:
+    """ITU-R BS.1770-4, annex 3, table 4: 1.41 between 60° and 120° below 30° up, 1 behind and above (from memory)."""
+    weights = dict(
+        zip(names := "FL FR FC LFE BL BR SL SR TFL TFR TBL TBR".split(), channel_weights(names), strict=True)
+    )
+    assert {name for name, weight in weights.items() if weight == 1.41} == {"SL", "SR"}
+    assert {name for name, weight in weights.items() if weight == 0.0} == {"LFE"}
+    assert set(weights.values()) == {0.0, 1.0, 1.41}
 
 
 @pytest.mark.parametrize(
