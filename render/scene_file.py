@@ -66,7 +66,9 @@ class SectionTable(Table):
     instrument: InstrumentOrName | None = Field(
         default=None, description="What it plays: an instrument's name, or a table; left out: the plan's"
     )
-    players: Players | None = Field(default=None, description="Number of players; left out: the plan's, else 1")
+    players: Players | None = Field(
+        default=None, description="Number of players; left out: the size's or the plan's, else 1"
+    )
     stem: str | None = Field(default=None, description="Its sound file, relative to the scene; or per cue, in [cues]")
     start: Start | None = Field(
         default=None,
@@ -272,11 +274,13 @@ def build_scene(file: TomlFile) -> SceneFile:
         hall = catalogue.hall(hall_table, own)
     with _located(file, ("seating", "plan")):
         seating = catalogue.resolve(table.seating, own)
-    section_tables = table.sections or {name: SectionTable() for name in seating.sections}
+    with _located(file, ("seating",)):
+        counts = catalogue.head_count(seating)
+    section_tables = table.sections or {name: SectionTable() for name in counts}
     sections = []
     for name, section_table in section_tables.items():
         with _located(file, ("sections", name)):
-            sections.append(_section(name, section_table, seating, own))
+            sections.append(_section(name, section_table, seating, counts, own))
     if not sections:
         raise file.error((), "there are no sections; name a seating plan, or give [sections.NAME] tables")
     array_tables = {}
@@ -350,12 +354,15 @@ def require_stem(scene_file: SceneFile, stem: Stem) -> None:
     raise scene_file.file.error(stem.at, text)
 
 
-def _section(name: str, table: SectionTable, seating: SeatingTable, own: catalogue.OwnPresets) -> Section:
+def _section(
+    name: str, table: SectionTable, seating: SeatingTable, counts: Mapping[str, int], own: catalogue.OwnPresets
+) -> Section:
     """Seat one section: where it says itself, else where the plan says."""
     if table.position is not None and table.arc is not None:
         raise InputError("position and arc exclude each other; keep one")
     place = seating.sections.get(name)
-    where = table.position or table.arc or (place.arc if place else None)
+    arc = table.arc or (place.arc if place else None)
+    where = table.position or arc
     if where is None:
         hint = did_you_mean(name, seating.sections) if seating.sections else "no seating plan is named"
         raise InputError(f"has no position or arc, and no place in the seating plan; {hint}")
@@ -363,14 +370,15 @@ def _section(name: str, table: SectionTable, seating: SeatingTable, own: catalog
     if instrument_table is None:
         raise InputError(f"key 'instrument' is missing; allowed: {', '.join(catalogue.names('instruments', own))}")
     instrument = catalogue.instrument(instrument_table, own=own)
-    players = table.players or (place.players if place else 1)
-    spacing = {"desk_width": seating.desk_width, "row_pitch": seating.row_pitch}
+    players = table.players or counts.get(name) or (place.players if place else 1)
+    facing = place.facing if table.facing is None and place else table.facing
+    desks = catalogue.desks(seating, arc)
     if isinstance(where, ArcTable):
         risers = {"riser": where.riser, "riser_step": where.riser_step}
-        seated = seat(where.radius, where.azimuth, players, instrument, **spacing, facing=table.facing, **risers)
+        seated = seat(where.radius, where.azimuth, players, instrument, desks, facing=facing, **risers)
     else:
-        seated = seat_around(where, players, instrument, **spacing, facing=table.facing)
-    return Section(name, instrument, seated)
+        seated = seat_around(where, players, instrument, desks, facing=facing)
+    return Section(name, instrument, seated, stand=desks.stand)
 
 
 def _output(table: OutputTable, file: TomlFile) -> OutputTable:

@@ -244,7 +244,7 @@ def _turned(shape: NDArray[np.float64], facing: float, at: Sequence[float]) -> N
 
 
 def _draw_section(axes: Axes, index: int, section: Section) -> None:
-    """Draw chairs, each with its back rest and letter, and a stand for every desk of two."""
+    """Draw chairs, each with its back rest and letter, and the music stands; who has none stands up."""
     h = SEAT / 2
     seat = np.array([[-h, -h], [-h, 0.8 * h], [-0.8 * h, h], [0.8 * h, h], [h, 0.8 * h], [h, -h]])
     back = np.array([[-1.15 * h, -1.25 * h], [1.15 * h, -1.25 * h]])
@@ -254,13 +254,14 @@ def _draw_section(axes: Axes, index: int, section: Section) -> None:
     seats = [_turned(seat, p.facing, p.position) for p in players]
     backs = [_turned(back, p.facing, p.position) for p in players]
     stands = []
-    for desk in (players[k : k + 2] for k in range(0, len(players), 2)):
+    for desk in section.desks:
         ahead = np.sum([np.exp(1j * np.radians(p.facing)) for p in desk])
         facing = float(np.degrees(np.angle(ahead)))
         middle = np.mean([p.position[:2] for p in desk], axis=0)
         stands.append(_turned(stand, facing, middle))
     axes.add_collection(PolyCollection(seats, facecolors=[colour], edgecolors=INK, linewidths=0.8, zorder=3))
-    axes.add_collection(LineCollection(backs, colors=INK, linewidths=2.0, zorder=3))
+    if section.stand != "none":
+        axes.add_collection(LineCollection(backs, colors=INK, linewidths=2.0, zorder=3))
     axes.add_collection(LineCollection(stands, colors="#555555", linewidths=2.2, zorder=2.5, capstyle="butt"))
     for player in players:
         axes.text(

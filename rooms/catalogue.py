@@ -15,15 +15,15 @@ from rooms.errors import FileError, InputError, did_you_mean, nearest
 from rooms.geometry import SURFACES, Box
 from rooms.hanging import hang
 from rooms.players import OMNIDIRECTIONAL, Instrument, Player, Section, piston_index
-from rooms.seating import seat
+from rooms.seating import Desks, seat
 from rooms.surfaces import Hall, Material, Patch
 from rooms.tables import (
+    ArcTable,
     ArrayTable,
     HallTable,
     InstrumentTable,
     MaterialTable,
     PatchTable,
-    PlaceTable,
     Preset,
     SeatingTable,
 )
@@ -35,9 +35,11 @@ __all__ = [
     "TABLES",
     "OwnPresets",
     "demo",
+    "desks",
     "faults",
     "folder",
     "hall",
+    "head_count",
     "instrument",
     "load",
     "material",
@@ -274,9 +276,12 @@ def _build(table: Preset, name: str, own: OwnPresets) -> None:
     elif isinstance(table, HallTable):
         hall(table, own)
     elif isinstance(table, SeatingTable):
+        head_count(table)
         for section, place in table.sections.items():
+            most = max([place.players, *(counts.get(section, 1) for counts in table.sizes.values())])
             try:
-                _seat(place, table, own)
+                playing = instrument(place.instrument, own=own)
+                seat(place.arc.radius, place.arc.azimuth, most, playing, desks(table, place.arc))
             except FileError:
                 raise
             except InputError as error:
@@ -289,13 +294,6 @@ def _build(table: Preset, name: str, own: OwnPresets) -> None:
 
 _OPEN = Hall("hall", Box((200.0, 200.0, 100.0), (100.0, 100.0)), (Material("none", (1.0,) * 9, (0.0,) * 9),) * 6)
 """A hall without bounds to speak of."""
-
-
-def _seat(place: PlaceTable, plan: SeatingTable, own: OwnPresets) -> tuple[Player, ...]:
-    """Seat a section as its plan says."""
-    spacing = {"desk_width": plan.desk_width, "row_pitch": plan.row_pitch}
-    playing = instrument(place.instrument, own=own)
-    return seat(place.arc.radius, place.arc.azimuth, place.players, playing, **spacing)
 
 
 def material(table: MaterialTable | str, name: str = "material", own: OwnPresets = BUNDLED) -> Material:
@@ -321,6 +319,42 @@ def instrument(table: InstrumentTable | str, name: str = "instrument", own: OwnP
     else:
         raise InputError(f"{name}: directivity_index and piston_radius exclude each other; keep one")
     return Instrument(name, table.height, table.axis, index)
+
+
+def desks(plan: SeatingTable, arc: ArcTable | None) -> Desks:
+    """Build what an arc says about its desks; what it leaves out, and all of it without an arc, is the plan's.
+
+    Raises
+    ------
+    InputError
+        If two players of a desk have too little room.
+    """
+    if arc is None:
+        return Desks(plan.desk_width, plan.row_pitch)
+    return Desks(arc.desk_width or plan.desk_width, arc.row_pitch or plan.row_pitch, arc.stand)
+
+
+def head_count(plan: SeatingTable) -> dict[str, int]:
+    """Return the number of players of each section that belongs to a resolved plan, at its size if it names one.
+
+    Raises
+    ------
+    InputError
+        If there is no such size, or a size counts players of a section that has no place.
+    """
+    for size, counts in plan.sizes.items():
+        stranger = next((name for name in counts if name not in plan.sections), None)
+        if stranger is not None:
+            hint = did_you_mean(stranger, plan.sections)
+            raise InputError(
+                f"size '{size}': unknown section '{stranger}'; {hint}", at=("seating", "sizes", size, stranger)
+            )
+    if plan.size is None:
+        return {name: place.players for name, place in plan.sections.items()}
+    if plan.size not in plan.sizes:
+        hint = did_you_mean(plan.size, plan.sizes) if plan.sizes else "the seating plan has no sizes"
+        raise InputError(f"unknown size '{plan.size}'; {hint}", at=("seating", "size"))
+    return dict(plan.sizes[plan.size])
 
 
 def hall(table: HallTable | str, own: OwnPresets = BUNDLED) -> Hall:

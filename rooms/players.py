@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,10 @@ from numpy.typing import NDArray
 from rooms.errors import InputError
 from rooms.units import BANDS, MIDBANDS, speed_of_sound
 
-__all__ = ["OMNIDIRECTIONAL", "Instrument", "Player", "Section", "concentration", "piston_index"]
+__all__ = ["OMNIDIRECTIONAL", "Instrument", "Player", "Section", "Stand", "concentration", "piston_index"]
+
+Stand = Literal["shared", "own", "none"]
+"""Music stands: one for two players, one for each, or none."""
 
 
 def concentration(directivity_index: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -134,16 +138,27 @@ class Section:
         At least one, in the order of their desks.
     share : float
         Part of the section's energy that these players carry, 0 … 1; 1 for a whole section.
+    stand : {"shared", "own", "none"}
+        Whether two players each share a music stand, in their order; for pictures.
     """
 
     name: str
     instrument: Instrument
     players: tuple[Player, ...]
     share: float = 1.0
+    stand: Stand = "shared"
 
     def __post_init__(self) -> None:
         if not self.players:
             raise InputError(f"section '{self.name}' has no players; at least 1 is needed")
+
+    @property
+    def desks(self) -> tuple[tuple[Player, ...], ...]:
+        """Players by the music stand they read from; empty without stands."""
+        if self.stand == "none":
+            return ()
+        size = 2 if self.stand == "shared" else 1
+        return tuple(self.players[first : first + size] for first in range(0, len(self.players), size))
 
     @property
     def positions(self) -> NDArray[np.float64]:
@@ -184,15 +199,12 @@ class Section:
         Each half carries the part of the energy that belongs to its players; a solo player is in both.
         """
         if len(self.players) == 1:
-            half = self.share / 2.0
-            return (
-                Section(self.name, self.instrument, self.players, half),
-                Section(self.name, self.instrument, self.players, half),
-            )
+            half = replace(self, share=self.share / 2.0)
+            return half, half
         order = np.argsort(self.positions[:, 0], kind="stable")
         middle = (len(order) + 1) // 2
         parts = []
         for chosen in (order[:middle], order[middle:]):
             players = tuple(self.players[i] for i in sorted(chosen))
-            parts.append(Section(self.name, self.instrument, players, self.share * len(players) / len(self.players)))
+            parts.append(replace(self, players=players, share=self.share * len(players) / len(self.players)))
         return parts[0], parts[1]

@@ -3,14 +3,58 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from rooms.errors import InputError
-from rooms.players import Instrument, Player
+from rooms.players import Instrument, Player, Stand
 
-__all__ = ["DESK_SPACING", "seat", "seat_around"]
+__all__ = ["DESK_SPACING", "Desks", "seat", "seat_around"]
 
 DESK_SPACING = 0.75
 """Between the two players of a desk in m (0.7 to 0.9 m is common practice, no source)."""
+
+LEAST_WIDTH = 1.4
+"""Room along the row in m that two players of a desk need to sit no nearer to the next desk than to each other."""
+
+
+@dataclass(frozen=True)
+class Desks:
+    """How close a section sits.
+
+    Parameters
+    ----------
+    width : float
+        Room along the row for a desk in m: for two players who share a stand, or for one.
+    row_pitch : float
+        From row to row in m.
+    stand : {"shared", "own", "none"}
+        Strings share a stand by two, others have their own, a choir has none.
+
+    Raises
+    ------
+    InputError
+        If two have less room than 1.4 m.
+    """
+
+    width: float
+    row_pitch: float
+    stand: Stand = "shared"
+
+    def __post_init__(self) -> None:
+        if self.stand == "shared" and self.width < LEAST_WIDTH:
+            raise InputError(
+                f"desk_width: found {self.width:g} m for two players; at least {LEAST_WIDTH:g} m are needed, "
+                'or stand = "own"'
+            )
+
+    @property
+    def players(self) -> int:
+        """How many sit at a desk."""
+        return 2 if self.stand == "shared" else 1
+
+    def count(self, players: int) -> int:
+        """Return how many desks a number of players takes."""
+        return -(-players // self.players)
 
 
 def seat(
@@ -18,17 +62,17 @@ def seat(
     azimuth: tuple[float, float],
     players: int,
     instrument: Instrument,
+    desks: Desks,
     *,
-    desk_width: float,
-    row_pitch: float,
     facing: float | None = None,
     riser: float = 0.0,
     riser_step: float = 0.0,
 ) -> tuple[Player, ...]:
-    """Seat players in desks of two on a part of the stage around the conductor.
+    """Seat players in desks on a part of the stage around the conductor.
 
     Rows are rings around the conductor, from the inner radius outwards, filled one after the other; within a row the
-    desks spread evenly over the arc. The last player of an odd number has a desk alone.
+    desks spread evenly over the arc. The first desk is the one of the inner row that is nearest the audience, as
+    principals sit (common practice, no source); the last player of an odd number has a desk alone, in the last row.
 
     Parameters
     ----------
@@ -40,10 +84,8 @@ def seat(
         How many, at least 1.
     instrument : Instrument
         What they play; gives the height.
-    desk_width : float
-        Room along the row for a desk in m.
-    row_pitch : float
-        From row to row in m.
+    desks : Desks
+        How close they sit.
     facing : float, optional
         Azimuth the players look to, in degrees; left out: each to the conductor.
     riser : float
@@ -63,21 +105,20 @@ def seat(
     """
     start, end = sorted(math.radians(a) for a in azimuth)
     end = min(end, start + 2.0 * math.pi)  # once around is all there is
-    rows = _rows(radius, end - start, desk_width, row_pitch)
-    desks = (players + 1) // 2
-    room = sum(capacity for _, capacity in rows)
-    if desks > room:
+    rows = _rows(radius, end - start, desks)
+    room = sum(capacity for _, capacity in rows) * desks.players
+    if players > room:
         raise InputError(
             f"found {players} players; the arc of radius {radius[0]:g} to {radius[1]:g} m and azimuth "
-            f"{azimuth[0]:g} to {azimuth[1]:g}° holds {2 * room}; widen the arc or take fewer players"
+            f"{azimuth[0]:g} to {azimuth[1]:g}° holds {room}; widen the arc or take fewer players"
         )
     seated: list[Player] = []
     for row, (distance, capacity) in enumerate(rows):
-        here = min(capacity, desks - (len(seated) + 1) // 2)
+        here = min(capacity, desks.count(players - len(seated)))
         spread = [start + (end - start) * (i + 0.5) / here for i in range(here)]
         for angle in sorted(spread, key=lambda a: (round(math.cos(a), 9), a)):
             centre = (distance * math.sin(angle), distance * math.cos(angle), riser + row * riser_step)
-            seated += _desk(centre, angle, min(2, players - len(seated)), instrument, facing)
+            seated += _desk(centre, angle, min(desks.players, players - len(seated)), instrument, facing)
     return tuple(seated)
 
 
@@ -85,9 +126,8 @@ def seat_around(
     position: tuple[float, float, float],
     players: int,
     instrument: Instrument,
+    desks: Desks,
     *,
-    desk_width: float,
-    row_pitch: float,
     facing: float | None = None,
 ) -> tuple[Player, ...]:
     """Seat players in a compact block of desks around a point.
@@ -98,7 +138,7 @@ def seat_around(
         Middle of the block in m, on the floor or the riser the players sit on.
     players : int
         How many, at least 1; a single player sits in the point itself.
-    instrument, desk_width, row_pitch, facing
+    instrument, desks, facing
         As for `seat`; the block stands square to the line from its middle to the conductor.
 
     Returns
@@ -108,30 +148,30 @@ def seat_around(
     """
     x, y, z = position
     angle = math.atan2(x, y)
-    desks = (players + 1) // 2
-    columns = math.ceil(math.sqrt(desks))
-    rows = math.ceil(desks / columns)
+    count = desks.count(players)
+    columns = math.ceil(math.sqrt(count))
+    rows = math.ceil(count / columns)
     seated: list[Player] = []
     for row in range(rows):
-        here = min(columns, desks - row * columns)
-        outwards = (row - (rows - 1) / 2) * row_pitch
+        here = min(columns, count - row * columns)
+        outwards = (row - (rows - 1) / 2) * desks.row_pitch
         for column in range(here):
-            along = (column - (here - 1) / 2) * desk_width
+            along = (column - (here - 1) / 2) * desks.width
             centre = (
                 x + outwards * math.sin(angle) + along * math.cos(angle),
                 y + outwards * math.cos(angle) - along * math.sin(angle),
                 z,
             )
-            seated += _desk(centre, angle, min(2, players - len(seated)), instrument, facing)
+            seated += _desk(centre, angle, min(desks.players, players - len(seated)), instrument, facing)
     return tuple(seated)
 
 
-def _rows(radius: tuple[float, float], arc: float, desk_width: float, row_pitch: float) -> list[tuple[float, int]]:
+def _rows(radius: tuple[float, float], arc: float, desks: Desks) -> list[tuple[float, int]]:
     """Return radius in m and number of desks of each row that fits."""
     inner, outer = sorted(radius)
-    count = int((outer - inner) / row_pitch + 1e-9) + 1
-    distances = [inner + row * row_pitch for row in range(count)]
-    return [(distance, int(distance * arc / desk_width + 1e-9)) for distance in distances]
+    count = int((outer - inner) / desks.row_pitch + 1e-9) + 1
+    distances = [inner + row * desks.row_pitch for row in range(count)]
+    return [(distance, int(distance * arc / desks.width + 1e-9)) for distance in distances]
 
 
 def _desk(

@@ -12,6 +12,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Strict, Tag
 
 from rooms.microphones import Loudspeaker, Purpose
+from rooms.players import Stand
 
 __all__ = [
     "ArcTable",
@@ -231,14 +232,28 @@ class ArcTable(Table):
     )
     riser: Rise = Field(default=0.0, description="Height of the first row's riser above the stage floor in m")
     riser_step: Rise = Field(default=0.0, description="How much higher each further row stands, in m")
+    stand: Stand = Field(
+        default="shared",
+        description="Whether two players share a music stand, each has their own, or there are none, as for a choir",
+    )
+    desk_width: Annotated[Number, Field(ge=0.65, le=5)] | None = Field(
+        default=None,
+        description="Room along the row for those at one stand in m, for two at least 1.4; left out: the plan's",
+    )
+    row_pitch: Annotated[Number, Field(ge=0.75, le=5)] | None = Field(
+        default=None, description="From row to row in m; left out: the plan's"
+    )
 
 
 class PlaceTable(Table):
     """The place of one section in a seating plan."""
 
     instrument: InstrumentOrName = Field(description="What the section plays: an instrument's name, or a table")
-    players: Players = Field(description="Number of players, where the scene gives none")
+    players: Players = Field(description="Number of players, where the scene gives none and names no size")
     arc: ArcTable = Field(description="Where the desks stand")
+    facing: Angle | None = Field(
+        default=None, description="Azimuth the players look to in degrees; left out: to the conductor"
+    )
 
 
 class SeatingTable(Preset):
@@ -253,6 +268,14 @@ class SeatingTable(Preset):
     )
     row_pitch: Annotated[Number, Field(ge=1, le=5)] = Field(default=1.3, description="From row to row in m")
     sections: dict[str, PlaceTable] = Field(default_factory=dict, description="Place of each section by its name")
+    sizes: dict[str, dict[str, Players]] = Field(
+        default_factory=dict,
+        description="Sizes of the orchestra by name: number of players of each section that belongs to it",
+    )
+    size: str | None = Field(
+        default=None,
+        description="Which of the sizes: sections that give no players of their own have as many as it says",
+    )
 
 
 class CapsuleTable(Table):

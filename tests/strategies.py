@@ -12,7 +12,7 @@ from rooms import catalogue
 STRINGS = {"violins-1": 24, "violins-2": 16, "violas": 16, "cellos": 10, "basses": 2}
 """Sections every full plan seats, with a number of players that fits in all of them."""
 
-SMALL_PLANS = ("chamber-arc", "strings-and-choir")
+SMALL_PLANS = ("chamber-arc", "quintet", "string-quartet", "strings-and-choir")
 """Plans that don't."""
 
 decibels = st.integers(-40, 12).map(lambda tenths: tenths / 2)

@@ -150,6 +150,17 @@ def test_every_chair_stands_where_its_player_sits(scene):
             assert_allclose(np.linalg.norm(stand[1] - stand[0]), 0.5)  # half a metre wide
 
 
+@pytest.mark.parametrize(("stand", "stands", "chairs"), [("shared", 3, 5), ("own", 5, 5), ("none", 0, 0)])
+def test_two_share_a_stand_or_each_has_one_or_they_stand_up_without(scene, stand, stands, chairs):
+    """Five violins; who has no stand has no chair, and so no back rest."""
+    violins = dataclasses.replace(scene.sections[0], stand=stand)
+    axes = draw_stage_plan(new_axes(), dataclasses.replace(scene, sections=(violins,)))
+    lines = [
+        segments for c in axes.collections if type(c).__name__ == "LineCollection" for segments in c.get_segments()
+    ]
+    assert len(lines) == stands + chairs
+
+
 def test_sections_differ_by_letter_and_colour(scene):
     """Neither carries the meaning alone."""
     axes = draw_stage_plan(new_axes(), scene)

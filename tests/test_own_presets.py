@@ -177,6 +177,14 @@ BAD = {
         {"seating/duo": DUO.replace("players = 2", "players = 20")},
         "seating/duo.toml:2: section 'violins': found 20 players; the arc of radius 2 to 2 m and azimuth",
     ),
+    "arc too small for a size": (
+        {"seating/duo": DUO.replace("[sections", "[sizes]\nmany = {violins = 20}\n[sections")},
+        "seating/duo.toml:4: section 'violins': found 20 players; the arc of radius 2 to 2 m and azimuth",
+    ),
+    "a size of strangers": (
+        {"seating/duo": DUO.replace("[sections", "[sizes]\nmany = {viollins = 2}\n[sections")},
+        "seating/duo.toml:3: size 'many': unknown section 'viollins'; did you mean 'violins'?",
+    ),
     "unknown instrument": (
         {"seating/duo": DUO.replace("fiddle", "fidle")},
         "seating/duo.toml:2: section 'violins': unknown instrument 'fidle'; did you mean 'fiddle'?",

@@ -19,6 +19,7 @@ from render.scene_file import SceneFile, SceneTable, build_scene, read_scene, re
 from render.scene_keys import preset_schema, scene_keys, scene_schema
 from rooms import catalogue
 from rooms.errors import InputError
+from rooms.tables import SeatingTable
 from rooms.toml_reader import parse_toml
 from tests.strategies import STRINGS, scenes, toml_blocks
 
@@ -94,10 +95,14 @@ def test_the_demo_seats_five_sections_under_twelve_capsules() -> None:
 @pytest.mark.parametrize("hall", catalogue.names("halls"))
 @pytest.mark.parametrize("plan", catalogue.names("seating"))
 def test_every_plan_fits_every_hall_under_all_arrays(hall: str, plan: str) -> None:
+    """At its largest size."""
+    table = catalogue.load("seating", plan)
+    assert isinstance(table, SeatingTable)
     arrays = "".join(f'[arrays.{name}]\npreset = "{name}"\n' for name in catalogue.names("arrays"))
-    scene = built(f'hall.preset = "{hall}"\nseating.plan = "{plan}"\n{arrays}')
+    size = "".join(f'seating.size = "{name}"\n' for name in list(table.sizes)[-1:])
+    scene = built(f'hall.preset = "{hall}"\nseating.plan = "{plan}"\n{size}{arrays}')
     sections = len(scene.sections)
-    assert sections >= 5
+    assert sections >= 4
     assert len(scene.scene(48000).capsules) == 3 + 2 + sections + 2 + 5 * 2 + 4
 
 
@@ -183,7 +188,7 @@ def test_an_unknown_key_is_told_with_its_line_wherever_it_stands(scene: dict[str
         (
             "[sections.cellos]",
             "[sections.oboe]\nposition = [0, 4, 0]",
-            "scene.toml:8: section 'oboe': key 'instrument' is missing; allowed: bassoon, cardioid-source, cello,",
+            "scene.toml:8: section 'oboe': key 'instrument' is missing; allowed: bass-clarinet, bass-drum,",
         ),
         (
             "players = 2",
@@ -356,6 +361,56 @@ def test_a_plan_can_be_given_in_full_or_changed_in_one_place() -> None:
     assert (cellos.instrument.name, len(cellos.players)) == ("viola", 3)
     assert np.hypot(*cellos.positions[0, :2]) == pytest.approx(np.hypot(5.0, 0.375))
     np.testing.assert_array_equal(built(own).sections[0].positions, built(PLAIN).sections[0].positions)
+
+
+def players(text: str) -> dict[str, int]:
+    return {section.name: len(section.players) for section in built(text).sections}
+
+
+def test_the_size_says_how_many_play_and_a_section_s_own_number_goes_before_it() -> None:
+    scene = 'hall.preset = "scoring-stage"\n[arrays.a]\npreset = "tree"\n[seating]\nplan = "full-orchestra"\n'
+    strings = {"violins-1": 8, "violins-2": 6, "violas": 4, "cellos": 4, "basses": 2}
+    winds = {"flutes": 2, "oboes": 2, "clarinets": 2, "bassoons": 2, "horns": 2, "trumpets": 2}
+    assert players(scene + 'size = "chamber"\n') == strings | winds
+    some = "[sections.horns]\n[sections.violas]\nplayers = 7\n[sections.trombones]\n"
+    assert players(scene + 'size = "chamber"\n' + some) == {"horns": 2, "violas": 7, "trombones": 3}
+    assert players(scene + some) == {"horns": 4, "violas": 7, "trombones": 3}
+    own = 'size = "duo"\nsizes.duo = {violas = 1, cellos = 1}\n'
+    assert players(scene + own) == {"violas": 1, "cellos": 1}
+
+
+@pytest.mark.parametrize(
+    ("keys", "line"),
+    [
+        ('plan = "chamber-arc"\nsize = "chmaber"', "scene.toml:6: unknown size 'chmaber'; did you mean 'chamber'?"),
+        ('plan = "chamber-arc"\nsize = "large"', "scene.toml:6: unknown size 'large'; allowed: chamber, small, solo"),
+        (
+            'plan = "string-quartet"\nsize = "small"',
+            "scene.toml:6: unknown size 'small'; the seating plan has no sizes",
+        ),
+        ('size = "small"', "scene.toml:5: unknown size 'small'; the seating plan has no sizes"),
+        (
+            'plan = "chamber-arc"\nsizes.own = {viollas = 2}',
+            "scene.toml:6: size 'own': unknown section 'viollas'; did you mean 'violas'?",
+        ),
+    ],
+)
+def test_an_unknown_size_or_section_of_a_size_gets_the_nearest(keys: str, line: str) -> None:
+    scene = f'hall.preset = "scoring-stage"\n[arrays.a]\npreset = "tree"\n[seating]\n{keys}\n'
+    assert complaint(scene) == line
+
+
+def test_a_place_says_how_its_players_sit_and_where_they_look() -> None:
+    scene = 'hall.preset = "scoring-stage"\n[arrays.a]\npreset = "tree"\n[seating]\nplan = "quintet"\n'
+    piano = built(scene).sections[-1]
+    assert (piano.name, piano.players[0].facing, piano.stand) == ("piano", 90.0, "own")
+    turned = built(scene + "[sections.piano]\nfacing = 100\nposition = [0, 4, 0]\n").sections[0]
+    assert (turned.players[0].facing, turned.stand) == (100.0, "own")
+    narrow = '[sections.oboes]\ninstrument = "oboe"\narc = {radius = [5, 5], azimuth = [0, 90], desk_width = 1.0}\n'
+    assert complaint(scene + narrow) == (
+        "scene.toml:6: section 'oboes': desk_width: found 1 m for two players; at least 1.4 m are needed, "
+        'or stand = "own"'
+    )
 
 
 def test_several_cues_share_hall_and_seating_and_may_leave_sections_out() -> None:
