@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from render.buses import settings
 from render.cue_stems import Cue
-from render.scene_file import SceneFile, require_stem
+from render.scene_file import SceneFile, require_stem, require_stems
 from rooms import catalogue
 from rooms.errors import InputError
 
@@ -27,6 +27,7 @@ __all__ = [
     "reverberation_warnings",
     "summary",
     "summary_lines",
+    "unready",
 ]
 
 LENGTH_TOLERANCE = 0.001
@@ -166,7 +167,7 @@ def list_stems(scene: SceneFile, *, listen: bool) -> list[ListedStem]:
                 info = probe(stem.path)
                 require_channels(scene, section, stem, info)
                 if listen:
-                    sounds[section] = describe(stem.path, chosen_channels(stem, info), fold=scene.fold[section])
+                    sounds[section] = describe(info, chosen_channels(stem, info), fold=scene.fold[section])
                 headers[stem.path] = info
             except InputError as error:
                 faults[section] = str(error)
@@ -189,6 +190,19 @@ def list_stems(scene: SceneFile, *, listen: bool) -> list[ListedStem]:
                 )
             )
     return listed
+
+
+def unready(scene: SceneFile, besides: Collection[str]) -> list[tuple[str, str]]:
+    """Return the name of each cue, besides some, whose stems aren't all there, and why."""
+    found = []
+    for cue in scene.cues:
+        if cue.name in besides:
+            continue
+        try:
+            require_stems(scene, [cue])
+        except InputError as error:
+            found.append((cue.name, str(error)))
+    return found
 
 
 def reverberation_warnings(scene: SceneFile) -> list[str]:

@@ -137,11 +137,12 @@ def render(
 
 @main.command()
 @click.argument("scene", type=click.Path(path_type=Path))
+@click.option("--cue", "cues", multiple=True, metavar="NAME", help="Only this cue must be ready; again for more.")
 @click.option("--stems", is_flag=True, help="Also list the stems: which file is whose, rate, channels, start, length.")
 @click.option("--audio", is_flag=True, help="Also listen to them: peak, loudness, what may be wrong.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 @click.pass_context
-def check(ctx: click.Context, scene: Path, stems: bool, audio: bool, as_json: bool) -> None:
+def check(ctx: click.Context, scene: Path, cues: tuple[str, ...], stems: bool, audio: bool, as_json: bool) -> None:
     """Check SCENE without rendering it."""
     from render.check import (
         list_stems,
@@ -151,14 +152,16 @@ def check(ctx: click.Context, scene: Path, stems: bool, audio: bool, as_json: bo
         reverberation_warnings,
         summary,
         summary_lines,
+        unready,
     )
     from render.mix import left_out
-    from render.scene_file import read_scene, require_stems
+    from render.scene_file import chosen_cues, read_scene, require_stems
 
     read = read_scene(scene)
+    asked = chosen_cues(read, cues)
     listing = stems or audio
     if not listing and (read.cues or read.stem_faults):
-        require_stems(read)
+        require_stems(read, asked)
     listed = list_stems(read, listen=audio) if listing else []
     warnings = [*own_preset_warnings(read), *read.stem_notes, *left_out(read), *reverberation_warnings(read)]
     for cue in read.cues:
@@ -166,7 +169,11 @@ def check(ctx: click.Context, scene: Path, stems: bool, audio: bool, as_json: bo
         warnings += [f"{cue.name}: {s.section}: {text}" for s in of_cue if s.sound for text in s.sound.warnings]
         headers = {stem.section: stem.info for stem in of_cue if stem.info is not None}
         warnings += [f"{cue.name}: {text}" for text in mismatches(headers)]
-    faults = [*read.stem_faults, *(stem.fault for stem in listed if stem.fault is not None)] if listing else []
+    found_faults = [(stem.cue, stem.fault) for stem in listed if stem.fault is not None]
+    needed = [cue.name for cue in asked]
+    faults = [*read.stem_faults, *(fault for cue, fault in found_faults if cue in needed)] if listing else []
+    others = [(cue, fault) for cue, fault in found_faults if cue not in needed] if listing else unready(read, needed)
+    warnings += [f"cue '{cue}' can't be rendered: {fault}" for cue, fault in others]
     if as_json:
         found = summary(read) | {"warnings": warnings}
         if listing:
@@ -188,7 +195,7 @@ def check(ctx: click.Context, scene: Path, stems: bool, audio: bool, as_json: bo
     if faults:
         ctx.exit(2)
     if listing:
-        require_stems(read)  # what no file is to blame for: a cue, or a scene, without stems
+        require_stems(read, asked)  # what no file is to blame for: a cue, or a scene, without stems
 
 
 @main.command()

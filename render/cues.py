@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
@@ -139,6 +139,16 @@ class CuePlan:
     def samples(self) -> int:
         """Length of its files in samples; less, where the tail is inaudible before."""
         return self.last - self.first
+
+    @property
+    def computed(self) -> int:
+        """How many samples are computed for its files, those of its loudness included."""
+        return self.samples + (self.latest_end if self._measured_first else 0)
+
+    @property
+    def _measured_first(self) -> bool:
+        """Whether it is to be set to a loudness; a quick listen has one of its own."""
+        return self.output.loudness is not None and not self.mix_only
 
     @property
     def seconds(self) -> float:
@@ -296,9 +306,8 @@ def cue_peak(plan: CuePlan, tell: Callable[[int], None]) -> float:
         Told how many samples more are done.
     """
     peak = 0.0
-    for block in cue_blocks(_normalised(plan, lambda _text: None)):
+    for block in _counted(cue_blocks(_normalised(plan, lambda _text: None, tell)), plan.samples, tell):
         peak = max(peak, *(float(np.abs(signal).max()) for signal in block))
-        tell(block[0].shape[1])
     return peak
 
 
@@ -342,7 +351,7 @@ def write_cue(
     InputError
         If a stem can't be read, a file not be written, or integers would clip; nothing is under its final name then.
     """
-    plan = _normalised(plan, warn or (lambda _text: None))
+    plan = _normalised(plan, warn or (lambda _text: None), tell)
     start = plan.start + plan.first
     if warn is not None and plan.end is not None and plan.end < plan.music:
         warn(f"cut at {plan.end / plan.rate:g} s; its stems last {plan.music / plan.rate:g} s")
@@ -373,15 +382,11 @@ def write_cue(
         ]
         pool = stack.enter_context(ThreadPoolExecutor(os.cpu_count()))
         taken: list[Future[None]] = []
-        left = plan.samples
-        for block in cue_blocks(plan, warn, hear):
+        for block in _counted(cue_blocks(plan, warn, hear), plan.samples, tell):
             _settle(taken)
             # Written and measured while the next block is convolved.
             taken = [pool.submit(output.take, signal) for output, signal in zip(outputs, block, strict=True)]
-            tell(block[0].shape[1])
-            left -= block[0].shape[1]
         _settle(taken)
-        tell(left)  # of a tail that ended before
         highest = max((output.writer for output in outputs), key=lambda writer: writer.peak)
         if highest.clipped:
             highest.refuse_clipping(loudest() if loudest is not None else None)
@@ -443,16 +448,17 @@ class _Output:
         )
 
 
-def _normalised(plan: CuePlan, warn: Callable[[str], None]) -> CuePlan:
+def _normalised(plan: CuePlan, warn: Callable[[str], None], tell: Callable[[int], None]) -> CuePlan:
     """Return a cue with the gain that sets its whole mix to the asked loudness, one for all its files.
 
     The mix is measured without the files: convolved by itself, which is two channels instead of all capsules.
     """
     wanted, ceiling = plan.output.loudness, plan.output.true_peak
-    if wanted is None or plan.mix_only:  # a quick listen has a loudness of its own
+    if wanted is None or not plan._measured_first:
         return plan
     meter = LoudnessMeter(plan.rate, 2)
-    for mix, *_ in cue_blocks(replace(plan, first=0, last=plan.latest_end, stems=False, mix_only=True)):
+    whole = replace(plan, first=0, last=plan.latest_end, stems=False, mix_only=True)
+    for mix, *_ in _counted(cue_blocks(whole), whole.samples, tell):
         meter.add(mix)
     found = meter.result()
     gain_db = gain_to(found, wanted, ceiling)
@@ -462,6 +468,18 @@ def _normalised(plan: CuePlan, warn: Callable[[str], None]) -> CuePlan:
     if found.lufs is not None and found.lufs + gain_db < wanted - 0.05:
         warn(f"set to {found.lufs + gain_db:.1f} LUFS, not {wanted:g}, to stay below {ceiling:g} dBTP")
     return replace(plan, gain_db=gain_db)
+
+
+def _counted(
+    blocks: Iterable[list[NDArray[np.float32]]], samples: int, tell: Callable[[int], None]
+) -> Iterator[list[NDArray[np.float32]]]:
+    """Yield the same blocks and tell how many samples more are done with them, at the end all of them."""
+    left = samples
+    for block in blocks:
+        yield block
+        tell(block[0].shape[1])
+        left -= block[0].shape[1]
+    tell(left)  # of a tail that ended before
 
 
 def _settle(futures: Sequence[Future[None]]) -> None:

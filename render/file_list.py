@@ -10,7 +10,7 @@ from pathlib import Path
 from render.export import write_text
 from render.report import WrittenFile
 
-__all__ = ["COLUMNS", "write_file_list"]
+__all__ = ["COLUMNS", "leftovers", "write_file_list"]
 
 COLUMNS = (
     "path",
@@ -31,6 +31,7 @@ COLUMNS = (
 )
 """Columns of the list; the last one says why there is no loudness."""
 
+_SUFFIXES = {".wav", ".flac"}
 _BYTE_ORDER_MARK = "\ufeff"  # without it some spreadsheets take UTF-8 for another encoding
 
 
@@ -71,3 +72,23 @@ def write_file_list(files: Sequence[WrittenFile], path: Path) -> None:
             )
         )
     write_text(path, _BYTE_ORDER_MARK + text.getvalue())
+
+
+def leftovers(folder: Path, files: Sequence[WrittenFile]) -> list[str]:
+    """Return a line on sound files in a render's folder that aren't of this render, if there are any; they stay.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it was written.
+    files : sequence of WrittenFile
+        What is of it.
+    """
+    listed = {file.path for file in files}
+    found = [path for name in ("mix", "stems") for path in sorted((folder / name).glob("[!.]*"))]
+    names = [path.relative_to(folder).as_posix() for path in found if path.suffix in _SUFFIXES]
+    others = [name for name in names if name not in listed]
+    if not others:
+        return []
+    more = f" and {len(others) - 1} more" if len(others) > 1 else ""
+    return [f"not of this render and not in files.csv: {others[0]}{more} in {folder}, from an earlier one perhaps"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -49,6 +49,7 @@ __all__ = [
     "SceneTable",
     "SectionTable",
     "build_scene",
+    "chosen_cues",
     "read_scene",
     "require_stem",
     "require_stems",
@@ -319,8 +320,24 @@ def build_scene(file: TomlFile) -> SceneFile:
     return scene_file
 
 
-def require_stems(scene_file: SceneFile) -> None:
+def chosen_cues(scene_file: SceneFile, names: Collection[str]) -> tuple[Cue, ...]:
+    """Return the cues of these names in the scene's order, all for no name; `InputError` if there is no such one."""
+    known = [cue.name for cue in scene_file.cues]
+    for name in names:
+        if name not in known:
+            raise InputError(f"{scene_file.path}: unknown cue '{name}'; {did_you_mean(name, known)}")
+    return tuple(cue for cue in scene_file.cues if not names or cue.name in names)
+
+
+def require_stems(scene_file: SceneFile, cues: Iterable[Cue]) -> None:
     """Refuse a scene that names no stems, one that is not there, or files whose names leave open whose they are.
+
+    Parameters
+    ----------
+    scene_file : SceneFile
+        The scene.
+    cues : iterable of Cue
+        Those of its cues whose stems must be there.
 
     Raises
     ------
@@ -335,7 +352,7 @@ def require_stems(scene_file: SceneFile) -> None:
         raise file.error(
             (), 'no section has a stem; give stem = "…" in [sections.NAME], [cues.NAME] tables, or a folder in [stems]'
         )
-    for cue in scene_file.cues:
+    for cue in cues:
         if not cue.stems:
             raise file.error(("cues", cue.name), "has no stems; name one, or take the cue out")
         for stem in cue.stems.values():

@@ -20,12 +20,12 @@ from render.cache import response_store
 from render.console import set_console
 from render.cues import QUICK_DBTP, QUICK_LUFS, CuePlan, OutputFile, cue_files, cue_peak, write_cue
 from render.export import Encoding, flac_holds, suffix
-from render.file_list import write_file_list
+from render.file_list import leftovers, write_file_list
 from render.memory import memory_notice
 from render.mix import heard_arrays, left_out
 from render.passage import Passage
 from render.report import Report, Timing, WrittenFile, array_reports, build_report, centre_capsule, write_report
-from render.scene_file import Cue, SceneFile, read_scene
+from render.scene_file import Cue, SceneFile, chosen_cues, read_scene
 from render.sidecar import (
     Sidecar,
     SoundHash,
@@ -42,7 +42,7 @@ from render.staging import make_folder, refuse_long_names, sole_writer, staged
 from render.stems import StemInfo
 from render.voices import common_rate, cue_voices, halved_sections, parts, probe_stems
 from rooms.decay import with_T30
-from rooms.errors import InputError, did_you_mean
+from rooms.errors import InputError
 from rooms.images import early_reflections
 from rooms.responses import Responses, compute_responses
 from rooms.store import Store, StoreWarning
@@ -98,6 +98,7 @@ class _Order:
     stamps: Mapping[Path, Stamp]
     files: Mapping[str, tuple[OutputFile, ...]]
     folder: Path
+    remarks: tuple[str, ...]
 
     @property
     def whole(self) -> bool:
@@ -158,7 +159,7 @@ def render_scene(
     say = notice or (lambda _text: None)
     order = _order(read_scene(scene_path), folder, cues, passage, quick, stems, encoding, force, say)
     rate, notes_of_rates = common_rate(order.scene_file, order.headers)
-    warnings = [*order.scene_file.stem_notes, *notes_of_rates, *left_out(order.scene_file)]
+    warnings = [*order.remarks, *order.scene_file.stem_notes, *notes_of_rates, *left_out(order.scene_file)]
     tell("scene and stems", 1.0)
     with sole_writer(order.folder):
         for name in _folders(order):
@@ -200,12 +201,15 @@ def render_scene(
         render_s = time.perf_counter() - began
 
         tell("figures and report", 0.0)
+        files = list(chain.from_iterable(cue.files for cue in written.values()))
+        if order.whole:
+            warnings += leftovers(order.folder, files)
         heard_s = sum(cue.input_s for cue in written.values() if not cue.kept)
         report = build_report(
             title=scene_file.title or scene_file.path.stem,
             responses=responses,
             asked_T30=scene_file.asked_T30,
-            files=list(chain.from_iterable(cue.files for cue in written.values())),
+            files=files,
             timing=Timing(responses_s, render_s, heard_s / render_s if heard_s else None, _peak_memory_mib()),
             warnings=[*_remarks(order, written), *warnings, *chain.from_iterable(c.warnings for c in written.values())],
             mix_gain_db=console.gain_db,
@@ -245,10 +249,7 @@ def _order(
 ) -> _Order:
     """Check what is asked against the scene, before anything is computed or written."""
     names = [cue.name for cue in scene_file.cues]
-    for name in cues:
-        if name not in names:
-            raise InputError(f"{scene_file.path}: unknown cue '{name}'; {did_you_mean(name, names)}")
-    chosen = tuple(cue for cue in scene_file.cues if not cues or cue.name in cues)
+    chosen = chosen_cues(scene_file, cues)
     if passage is not None and len(chosen) > 1:
         raise InputError(f"a passage is part of one cue; choose it with --cue; allowed: {', '.join(names)}")
     if quick and (stems or encoding != "float32"):
@@ -257,7 +258,9 @@ def _order(
         )
     # Before anything of them is read, so that no change goes unseen.
     stamps = {p: stamp(p) for cue in scene_file.cues for s in cue.stems.values() if (p := s.path).is_file()}
-    headers = probe_stems(scene_file)
+    headers, faults = probe_stems(scene_file, chosen)
+    scene_file = replace(scene_file, cues=tuple(cue for cue in scene_file.cues if cue.name not in faults))
+    remarks = tuple(f"cue '{name}' is left out of account: {fault}" for name, fault in faults.items())
     capsules = {array.name: [capsule.name for capsule in array.capsules] for array in heard_arrays(scene_file)}
     beds = beds_of(scene_file)
     ending = ("" if passage is None else f"_{passage.label}") + ("_quick" if quick else "")
@@ -286,7 +289,9 @@ def _order(
     root = folder / "quick" if quick else folder
     if passage is not None:
         root = root / "passages" / (chosen[0].name + ending)
-    return _Order(scene_file, chosen, passage, quick, stems, encoding, force, notice, headers, stamps, files, root)
+    return _Order(
+        scene_file, chosen, passage, quick, stems, encoding, force, notice, headers, stamps, files, root, remarks
+    )
 
 
 def _render_whole(
@@ -408,7 +413,7 @@ def _counter(tell: Progress, plans: Sequence[CuePlan], what: str | None = None) 
     """Return what is told how many samples more are done, and tells how much of all these cues is."""
     if what is None:
         what = f"rendering {plans[0].name}" if len(plans) == 1 else f"rendering {len(plans)} cues"
-    total = sum(plan.samples for plan in plans)
+    total = sum(plan.computed for plan in plans)
     done = 0
 
     def count(samples: int) -> None:

@@ -140,7 +140,7 @@ def probe(path: Path) -> StemInfo:
 
 
 def read_blocks(
-    path: Path,
+    info: StemInfo,
     sample_rate: int,
     block: int,
     signals: Sequence[Sequence[int]] | None = None,
@@ -151,7 +151,7 @@ def read_blocks(
 
     Parameters
     ----------
-    path : Path
+    info : StemInfo
         The stem.
     sample_rate : int
         Wanted, in hertz; another rate is converted, with no shift in time.
@@ -173,13 +173,12 @@ def read_blocks(
     Raises
     ------
     InputError
-        As `probe`, and if a sample in use isn't a finite number: it says where the first one is.
+        If the file can't be read to its end, or a sample in use isn't a finite number: it says where the first one is.
 
     Notes
     -----
     Conversion is flat within 0.01 dB up to 0.9 of the lower rate's half, and what it mirrors stays 120 dB down.
     """
-    info = probe(path)
     signals = [[c] for c in range(info.channels)] if signals is None else signals
     used = sorted({channel for signal in signals for channel in signal})
     rows = [[used.index(channel) for channel in signal] for signal in signals]
@@ -306,12 +305,12 @@ class _Folding:
         }
 
 
-def describe(path: Path, channels: Sequence[int] | None = None, *, fold: bool = False) -> StemDescription:
+def describe(info: StemInfo, channels: Sequence[int] | None = None, *, fold: bool = False) -> StemDescription:
     """Listen through a stem once and note what may be wrong with it.
 
     Parameters
     ----------
-    path : Path
+    info : StemInfo
         The stem.
     channels : sequence of int, optional
         Those in use, counted from 0; left out: all.
@@ -328,7 +327,6 @@ def describe(path: Path, channels: Sequence[int] | None = None, *, fold: bool = 
     InputError
         As `read_blocks`.
     """
-    info = probe(path)
     used = sorted(set(channels)) if channels is not None else list(range(info.channels))
     meter = LoudnessMeter(info.sample_rate, len(used))
     listener = Listener(info, len(used), fold)

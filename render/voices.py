@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from render.cue_stems import Cue, Stem
 from render.scene_file import SceneFile, require_stems
 from render.stems import Listener, StemInfo, probe, read_blocks
+from rooms.errors import InputError
 from rooms.players import Section
 
 __all__ = [
@@ -45,7 +46,7 @@ class Voice:
     ----------
     section : str
         The section, or half of one, it sounds from.
-    path : Path
+    info : StemInfo
         The stem.
     channels : tuple of int
         Which of its channels, counted from 0; two are folded to their mean.
@@ -56,28 +57,55 @@ class Voice:
     """
 
     section: str
-    path: Path
+    info: StemInfo
     channels: tuple[int, ...]
     late: int
     samples: int
 
+    @property
+    def path(self) -> Path:
+        """The stem's file."""
+        return self.info.path
 
-def probe_stems(scene_file: SceneFile) -> dict[Path, StemInfo]:
+
+def probe_stems(scene_file: SceneFile, asked: Collection[Cue]) -> tuple[dict[Path, StemInfo], dict[str, str]]:
     """Read the headers of all stems of a scene, and check that each has the channels it is asked for.
+
+    Parameters
+    ----------
+    scene_file : SceneFile
+        The scene.
+    asked : collection of Cue
+        Those of its cues that are to be rendered.
+
+    Returns
+    -------
+    headers : dict
+        By path.
+    faults : dict
+        By the name of a cue that isn't asked for and couldn't be rendered: why.
 
     Raises
     ------
     InputError
-        In one line, if a stem is missing or damaged, has no such channel, or more than two and none are chosen.
+        In one line, if a stem of a cue that is asked for is missing or damaged, has no such channel, or more than two
+        and none are chosen.
     """
-    require_stems(scene_file)
+    require_stems(scene_file, asked)
     headers: dict[Path, StemInfo] = {}
+    faults = {}
     for cue in scene_file.cues:
-        for section, stem in cue.stems.items():
-            if stem.path not in headers:
-                headers[stem.path] = probe(stem.path)
-            require_channels(scene_file, section, stem, headers[stem.path])
-    return headers
+        try:
+            require_stems(scene_file, [cue])
+            for section, stem in cue.stems.items():
+                if stem.path not in headers:
+                    headers[stem.path] = probe(stem.path)
+                require_channels(scene_file, section, stem, headers[stem.path])
+        except InputError as error:
+            if cue in asked:
+                raise
+            faults[cue.name] = str(error)
+    return headers, faults
 
 
 def require_channels(scene_file: SceneFile, section: str, stem: Stem, info: StemInfo) -> None:
@@ -171,11 +199,11 @@ def cue_voices(
         late = round(starts[section] * rate)
         samples = late + round(header.frames * rate / header.sample_rate)
         if section not in halved:
-            voices.append(Voice(section, stem.path, channels, late, samples))
+            voices.append(Voice(section, header, channels, late, samples))
             continue
         # A mono stem of another cue sounds from both halves.
         sides = zip(SIDES, (channels[0], channels[-1]), strict=True)
-        voices += [Voice(section + side, stem.path, (channel,), late, samples) for side, channel in sides]
+        voices += [Voice(section + side, header, (channel,), late, samples) for side, channel in sides]
     return voices, round(reference * rate), notes
 
 
@@ -222,7 +250,7 @@ def _stream(
     voices: Sequence[Voice], rate: int, warn: Callable[[str], None] | None, first: int
 ) -> Iterator[NDArray[np.float32]]:
     """Read voices that share a file and a start in blocks of `BLOCK` samples, after the silence they start with."""
-    path, late = voices[0].path, max(voices[0].late - first, 0)
+    late = max(voices[0].late - first, 0)
     skipped = max(first - voices[0].late, 0)
     listeners = _listeners(voices) if warn is not None else {}
 
@@ -232,7 +260,7 @@ def _stream(
 
     kept = np.zeros((len(voices), 0), dtype=np.float32)
     silence = (np.zeros((len(voices), min(BLOCK, late - at)), np.float32) for at in range(0, late, BLOCK))
-    sound = read_blocks(path, rate, BLOCK, [voice.channels for voice in voices], listen, skipped)
+    sound = read_blocks(voices[0].info, rate, BLOCK, [voice.channels for voice in voices], listen, skipped)
     for piece in chain(silence, sound):
         kept = np.concatenate([kept, piece], axis=1) if kept.size else piece
         if kept.shape[1] >= BLOCK:
@@ -248,7 +276,7 @@ def _stream(
 
 def _listeners(voices: Sequence[Voice]) -> dict[str, tuple[list[int], Listener]]:
     """Return for each section that plays from one file the rows of the channels read that are its, and a listener."""
-    info = probe(voices[0].path)
+    info = voices[0].info
     used = sorted({channel for voice in voices for channel in voice.channels})
     found = {}
     for section in dict.fromkeys(section_of(voice.section) for voice in voices):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -192,3 +193,95 @@ def test_a_quick_listen_has_no_stems_and_no_other_format(tmp_path: Path, options
         2,
         "sitzprobe: a quick listen is the stereo mix alone, in float32; leave out --quick, or --stems and --format\n",
     )
+
+
+def test_a_cue_needs_its_own_stems_alone(tmp_path: Path) -> None:
+    """A stem of another cue that is missing, or isn't sound, is told in the report and by a check, and costs nothing.
+
+    Once it is there, what was rendered is still current.
+    """
+    scene = many_cues(tmp_path / "scene", [0.3, 0.3, 0.3])
+    stems = {name: (tmp_path / "scene" / f"{name}.wav").read_bytes() for name in "bc"}
+    (tmp_path / "scene" / "b.wav").unlink()
+    (tmp_path / "scene" / "c.wav").write_bytes(b"no sound")
+    done = run("render", scene, "-o", tmp_path / "out", "--quiet", "--cue", "a")
+    assert done.exit_code == 0, done.output
+    lines = [line for line in done.stderr.splitlines() if "left out of account" in line]
+    assert len(lines) == 2
+    assert re.match(r"warning: cue 'b' is left out of account: .*scene\.toml:\d+: .*b\.wav: no such file", lines[0])
+    assert re.match(r"warning: cue 'c' is left out of account: .*c\.wav: not a sound file", lines[1])
+    for name in "bc":
+        (tmp_path / "scene" / f"{name}.wav").write_bytes(stems[name])
+    done = run("render", scene, "-o", tmp_path / "out", "--quiet")
+    assert "kept, rendered from the same before: a\n" in done.stdout
+
+
+@pytest.mark.parametrize("options", [(), ("--stems",), ("--audio",)])
+def test_a_check_of_a_cue_warns_of_stems_that_others_lack(tmp_path: Path, options: tuple[str, ...]) -> None:
+    """Without a cue's name all must be there: exit 2."""
+    scene = many_cues(tmp_path / "scene", [0.3, 0.3])
+    (tmp_path / "scene" / "b.wav").unlink()
+    done = run("check", scene, "--cue", "a", *options)
+    assert done.exit_code == 0, done.output
+    assert re.search(r"^warning: cue 'b' can't be rendered: .*b\.wav: no such file", done.stderr, re.MULTILINE)
+    for wrong in ((), ("--cue", "b")):
+        done = run("check", scene, *wrong, *options)
+        assert done.exit_code == 2
+        assert re.search(r"^sitzprobe: .*b\.wav: no such file", done.stderr, re.MULTILINE)
+    done = run("check", scene, "--cue", "c", *options)
+    assert (done.exit_code, done.stderr) == (2, f"sitzprobe: {scene}: unknown cue 'c'; allowed: a, b\n")
+
+
+def test_each_stem_s_header_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Over a network that counts; loudness and listening to the stems included."""
+    import render.stems
+    import render.voices
+
+    read: list[Path] = []
+    probe = render.stems.probe
+    for module in (render.stems, render.voices):
+        monkeypatch.setattr(module, "probe", lambda path: read.append(path) or probe(path))
+    scene = many_cues(tmp_path / "scene", [0.6, 0.6])
+    scene.write_text(scene.read_text() + "[output]\nloudness = -23\n")
+    rendered(scene)
+    assert sorted(path.name for path in read) == ["a.wav", "b.wav"]
+
+
+@pytest.mark.parametrize("options", [(), ("--from", "0.5", "--to", "1.0")], ids=["whole", "a passage"])
+def test_the_bar_moves_while_loudness_is_measured(tmp_path: Path, options: tuple[str, ...]) -> None:
+    """What is measured is counted with what is written: it never stands still or goes back, and ends full."""
+    from render.passage import Passage
+    from render.session import render_scene
+
+    told: list[float] = []
+    scene = many_cues(tmp_path / "scene", [20.0])
+    scene.write_text(scene.read_text() + "[output]\nloudness = -23\ntail = 0.5\n")
+    passage = Passage(0.5, 1.0) if options else None
+    render_scene(
+        scene, tmp_path / "out", passage=passage,
+        progress=lambda what, part: told.append(part) if what == "rendering a" else None,
+    )  # fmt: skip
+    assert told == sorted(told)
+    assert told[-1] == 1.0
+    before = 20.5 / (20.5 + (0.5 if options else 20.5))  # of all that is computed, what is measured first
+    assert any(part == pytest.approx(before, abs=1e-9) for part in told)
+    assert len([part for part in told if 0.0 < part < before]) >= 2
+
+
+def test_files_of_an_earlier_render_stay_and_are_told(tmp_path: Path) -> None:
+    """Of sections that were wanted then, in another format, of a cue that is gone: none is listed or removed."""
+    scene = many_cues(tmp_path / "scene", [0.2, 0.2])
+    folder = rendered(scene, "--stems", folder=tmp_path / "out")
+    assert json.loads((folder / "report.json").read_text())["warnings"] == []
+    (folder / "mix" / "notes.txt").write_text("mine")
+    rendered(scene, folder=folder)
+    report = json.loads((folder / "report.json").read_text())
+    assert report["warnings"] == [
+        f"not of this render and not in files.csv: stems/a_solo_pair.wav and 1 more in {folder}, from an earlier one "
+        "perhaps"
+    ]
+    assert (folder / "stems" / "a_solo_pair.wav").is_file()
+    assert "stems/a_solo_pair.wav" not in (folder / "files.csv").read_text()
+    shutil.rmtree(folder / "stems")
+    rendered(scene, folder=folder)
+    assert json.loads((folder / "report.json").read_text())["warnings"] == []

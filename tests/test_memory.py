@@ -20,6 +20,7 @@ from render.console import Console
 from render.cues import CuePlan, cue_files, write_cue
 from render.memory import predicted_peak_mib
 from render.scene_file import OutputTable
+from render.stems import probe
 from render.voices import Voice
 
 folder, voices, capsules, samples = Path(sys.argv[1]), *map(int, sys.argv[2:5])
@@ -35,7 +36,7 @@ law = np.ones((2, capsules), np.float32)
 capsule_names = [str(n) for n in range(capsules)]
 console = Console(responses, law, {"a": slice(0, capsules)}, tuple(names), tuple(("a", c) for c in capsule_names), 0.0)
 files = cue_files("cue", {"a": capsule_names}, names if stems else ())
-players = tuple(Voice(name, folder / f"{name}.wav", (0,), 0, 600_000) for name in names)
+players = tuple(Voice(name, probe(folder / f"{name}.wav"), (0,), 0, 600_000) for name in names)
 output = OutputTable() if held else OutputTable(tail=1.0)
 plan = CuePlan("cue", players, console, files, 48000, 0, 0, 0, stems=stems, output=output)
 plan = replace(plan, last=plan.latest_end)

@@ -255,7 +255,7 @@ def test_a_folder_that_holds_no_stems_is_one_line_when_they_are_wanted(
     """With file and line of the scene; the scene itself can be read, for its responses."""
     read = scene(tmp_path, stems, ["stems/a_left.wav"], more=more)
     with pytest.raises(InputError) as caught:
-        require_stems(read)
+        require_stems(read, read.cues)
     place, _, text = str(caught.value).partition(": ")
     assert place.startswith(f"{tmp_path}/scene.toml:")
     assert text.startswith(line.format(folder=tmp_path))

@@ -220,3 +220,48 @@ def test_an_output_rate_other_than_the_stems_shifts_nothing(tmp_path: Path, rate
     phase = np.unwrap(np.angle(spectra[1] / spectra[0]))
     late_s = -np.polyfit(2 * np.pi * frequency, phase, 1)[0]
     assert abs(late_s) < 0.05 / rate
+
+
+@pytest.mark.parametrize("at", [0, 1, 30_000, 65_536, 300_000])
+def test_an_impulse_stem_gives_the_whole_response_at_its_sample(tmp_path: Path, at: int) -> None:
+    """File by file: every capsule's response, as computed for the scene, from the impulse's sample to its end.
+
+    Nothing before it; the rest is what single precision leaves, −120 dB.
+    """
+    from render.console import set_console
+    from render.scene_file import read_scene
+    from rooms.responses import compute_responses
+
+    top = "[mix]\ngain = 0.0\n"
+    stems = {"left": impulse(at, at + 1, 0.5), "right": np.zeros(at + 1, np.float32)}
+    path = write_scene(tmp_path / "a", stems, arrays=ARRAYS + ROOM, more=top + "[output]\ntail = 3.0\n")
+    scene = read_scene(path)
+    console = set_console(scene, compute_responses(scene.scene(RATE)))
+    folder = rendered(path)
+    samples = console.responses.shape[2]
+    assert 0.2 * RATE < samples < 3 * RATE
+    for m, (array, capsule) in enumerate(console.capsules):
+        wanted = np.zeros(at + 1 + 3 * RATE)
+        wanted[at : at + samples] = 0.5 * console.responses[0, m]
+        assert below(heard(folder / "mix" / f"a_{array}_{capsule}.wav")[0], wanted) < -120.0
+
+
+def test_cues_of_different_lengths_share_a_scene(tmp_path: Path) -> None:
+    """Each is as long as its own stems and tail, and has the samples that it has alone."""
+    stems = {"left": noise(1.0), "right": noise(0.25, seed=2)}
+    cues = '[cues.long]\nleft = "left.wav"\nright = "right.wav"\n[cues.short]\nright = "right.wav"\n'
+    for name, said in (("both", cues), ("one", cues.partition("[cues.short]")[0])):
+        folder = tmp_path / name
+        scene = write_scene(folder, {}, more=said)
+        for section, samples in stems.items():
+            soundfile.write(folder / f"{section}.wav", samples, RATE, "FLOAT")
+        rendered(scene)
+    lengths = {n: soundfile.info(tmp_path / "both" / "out" / "mix" / f"{n}.wav").frames for n in ("long", "short")}
+    assert lengths["long"] > RATE + lengths["short"] - 12_000 - 4800
+    assert 12_000 < lengths["short"] < 12_000 + RATE
+    both, one = (contents(tmp_path / name / "out" / "mix") for name in ("both", "one"))
+    for name in (name for name in one if name.endswith(".wav")):
+        assert both[name] == one[name]
+    files = {file["path"]: file["samples"] for file in files_of(tmp_path / "both" / "out")}
+    assert {files[name] for name in files if "long" in name} == {lengths["long"]}
+    assert {files[name] for name in files if "short" in name} == {lengths["short"]}

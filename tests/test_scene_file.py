@@ -88,7 +88,7 @@ def test_the_demo_seats_five_sections_under_twelve_capsules() -> None:
         "ambience": -6.0,
     }
     assert [(cue.name, sorted(cue.stems)) for cue in scene.cues] == [("demo", sorted(s.name for s in scene.sections))]
-    require_stems(scene)
+    require_stems(scene, scene.cues)
     assert (scene.scene(44100).sample_rate, scene.scene(48000).seed) == (44100, 4)
 
 
@@ -478,7 +478,7 @@ def test_a_stem_that_is_not_there_is_told_with_its_line_and_the_nearest(tmp_path
     def told(stem: str) -> str:
         path.write_text(PLAIN.replace("players = 2", f"stem = {stem}"), encoding="utf-8")
         with pytest.raises(InputError) as error:
-            require_stems(read_scene(path))
+            require_stems(scene := read_scene(path), scene.cues)
         return str(error.value).replace(str(tmp_path), "…")
 
     assert told("'stems/celos.wav'") == (
@@ -491,7 +491,7 @@ def test_a_stem_that_is_not_there_is_told_with_its_line_and_the_nearest(tmp_path
     )
     path.write_text(PLAIN, encoding="utf-8")
     with pytest.raises(InputError, match="no section has a stem; give stem"):
-        require_stems(read_scene(path))
+        require_stems(scene := read_scene(path), scene.cues)
 
 
 def test_the_documentation_of_keys_and_the_schema_are_up_to_date() -> None:

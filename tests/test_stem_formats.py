@@ -26,7 +26,7 @@ MIRRORED_DB = -120.0
 
 
 def read(path: Path, sample_rate: int | None = None) -> NDArray[np.float64]:
-    blocks = read_blocks(path, sample_rate or probe(path).sample_rate, 4096)
+    blocks = read_blocks(probe(path), sample_rate or probe(path).sample_rate, 4096)
     return np.concatenate(list(blocks), axis=1).astype(np.float64)
 
 

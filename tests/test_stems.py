@@ -18,10 +18,15 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from render.export import open_audio
-from render.stems import describe, probe, read_blocks
+from render.stems import StemDescription, describe, probe, read_blocks
 from rooms.errors import InputError
 
 FORMATS = {"wav": "WAV", "rf64": "RF64", "flac": "FLAC", "aiff": "AIFF", "ogg": "OGG"}
+
+
+def described(path: Path, channels: Sequence[int] | None = None, *, fold: bool = False) -> StemDescription:
+    """Return what a stem sounds like."""
+    return describe(probe(path), channels, fold=fold)
 
 
 def noise(channels: int, count: int, level: float = 0.1, seed: int = 0) -> NDArray:
@@ -36,7 +41,7 @@ def save(path: Path, signal: NDArray, sample_rate: int = 48000, **options: str) 
 def joined(
     path: Path, sample_rate: int = 48000, block: int = 1000, signals: Sequence[Sequence[int]] | None = None
 ) -> NDArray:
-    return np.concatenate(list(read_blocks(path, sample_rate, block, signals)), axis=1)
+    return np.concatenate(list(read_blocks(probe(path), sample_rate, block, signals)), axis=1)
 
 
 # probe
@@ -141,7 +146,7 @@ def test_what_is_no_stem_is_refused_in_one_line(tmp_path: Path) -> None:
         "noise.raw": "not a sound file that can be read; allowed: WAV, RF64, FLAC, AIFF or OGG",
         "folder": "is a folder; name a sound file in it",
     }.items():
-        for reader in (probe, describe, joined):
+        for reader in (probe, described, joined):
             with pytest.raises(InputError) as caught:
                 reader(tmp_path / name)
             assert str(caught.value) == f"{tmp_path / name}: {message}"
@@ -169,7 +174,7 @@ def test_a_channel_that_is_not_in_use_may_hold_anything(tmp_path: Path) -> None:
     signal[4, 960] = np.nan
     path = save(tmp_path / "a.wav", signal, subtype="FLOAT")
     np.testing.assert_array_equal(joined(path, signals=[[0], [5]]), signal[[0, 5]])
-    assert describe(path, [0, 5]).warnings == ()
+    assert described(path, [0, 5]).warnings == ()
     with pytest.raises(InputError, match=r"a\.wav: not a number at 0\.020 s, channel 5; export"):
         joined(path, signals=[[5], [4]])
 
@@ -186,7 +191,7 @@ def test_a_converted_stem_comes_in_whole_blocks_and_rounded_length(
 ) -> None:
     """Only the last block is shorter, and none is empty."""
     path = save(tmp_path_factory.mktemp("rates") / "a.wav", noise(channels, frames), rates[0])
-    blocks = list(read_blocks(path, rates[1], block))
+    blocks = list(read_blocks(probe(path), rates[1], block))
     assert [b.shape for b in blocks[:-1]] == [(channels, block)] * (len(blocks) - 1)
     assert all(b.dtype == np.float32 for b in blocks)
     assert 1 <= blocks[-1].shape[1] <= block or frames * rates[1] / rates[0] < 0.5
@@ -227,7 +232,7 @@ def test_the_first_sample_that_is_no_number_is_named(tmp_path: Path, value: floa
     signal[1, 24_000] = value
     signal[0, 40_000] = np.nan
     path = save(tmp_path / "violins.wav", signal, subtype="FLOAT")
-    for reader in (joined, describe):
+    for reader in (joined, described):
         with pytest.raises(InputError, match=rf"violins\.wav: {words} at 0\.500 s, channel 2; export"):
             reader(path)
 
@@ -241,12 +246,12 @@ def test_memory_stays_flat(tmp_path: Path) -> None:
     script = f"""
 import resource
 from pathlib import Path
-from render.stems import describe, read_blocks
+from render.stems import describe, probe, read_blocks
 for name in ("1.wav", "10.wav"):
     path = Path({str(tmp_path)!r}) / name
-    for _ in read_blocks(path, 48000, 65536):
+    for _ in read_blocks(probe(path), 48000, 65536):
         pass
-    describe(path)
+    describe(probe(path))
     print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
     result = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
@@ -279,14 +284,14 @@ def in_a_room(signal: NDArray, reverberation_s: float, sample_rate: int = 48000)
 @pytest.mark.parametrize("release_s", [0.02, 0.1, 0.3, 0.6])
 def test_dry_notes_with_their_own_release_do_not_pass_for_reverberant(tmp_path: Path, release_s: float) -> None:
     """0.6 s over 30 dB is the slowest release of the sampled strings tried: 1.2 s to −60 dB."""
-    assert describe(save(tmp_path / "a.wav", notes(release_s))).warnings == ()
+    assert described(save(tmp_path / "a.wav", notes(release_s))).warnings == ()
 
 
 @pytest.mark.parametrize("reverberation_s", [2.0, 3.0])
 @pytest.mark.parametrize("release_s", [0.02, 0.3])
 def test_notes_from_a_hall_are_suspected(tmp_path: Path, reverberation_s: float, release_s: float) -> None:
     """And the decay named is the hall's, within a quarter (the fastest of several falls is a little faster)."""
-    (warning,) = describe(save(tmp_path / "a.wav", in_a_room(notes(release_s), reverberation_s))).warnings
+    (warning,) = described(save(tmp_path / "a.wav", in_a_room(notes(release_s), reverberation_s))).warnings
     assert warning.startswith("notes decay with about ")
     assert float(warning.split()[4]) == pytest.approx(reverberation_s, rel=0.25)
 
@@ -296,7 +301,7 @@ def test_notes_from_a_hall_are_suspected_though_the_direct_sound_is_louder(tmp_p
     dry = notes(0.3)
     hall = in_a_room(dry, 3.0)
     hall *= 10 ** (-5 / 20) * np.sqrt(np.mean(dry**2) / np.mean(hall**2))
-    (warning,) = describe(save(tmp_path / "a.wav", dry + hall)).warnings
+    (warning,) = described(save(tmp_path / "a.wav", dry + hall)).warnings
     assert float(warning.split()[4]) == pytest.approx(3.0, rel=0.25)
 
 
@@ -304,13 +309,13 @@ def test_a_short_dropout_does_not_make_a_reverberant_stem_dry(tmp_path: Path) ->
     """The level must stay down to have decayed."""
     signal = in_a_room(notes(0.1), 2.0)
     signal[:, 48_000 * 7 + 20_000 : 48_000 * 7 + 26_000] = 0
-    assert describe(save(tmp_path / "a.wav", signal)).warnings != ()
+    assert described(save(tmp_path / "a.wav", signal)).warnings != ()
 
 
 def test_a_long_diminuendo_is_no_hall(tmp_path: Path) -> None:
     """Thirty decibels over six seconds, and a clean stop at its end."""
     tone = noise(1, 480_000) * np.interp(np.arange(480_000), [0, 100_000, 388_000], [1, 1, 0.03])
-    assert describe(save(tmp_path / "a.wav", tone.astype(np.float32))).warnings == ()
+    assert described(save(tmp_path / "a.wav", tone.astype(np.float32))).warnings == ()
 
 
 def test_clipping_is_found_across_blocks_and_only_from_three_samples_on(tmp_path: Path) -> None:
@@ -318,10 +323,10 @@ def test_clipping_is_found_across_blocks_and_only_from_three_samples_on(tmp_path
     signal = noise(2, 500_000, level=0.01)
     signal[0, 1000:1002] = 1  # two: a peak
     signal[0, 2000:2003] = (1, 0.9, 1)
-    assert describe(save(tmp_path / "a.wav", signal, subtype="PCM_24")).warnings == ()
+    assert described(save(tmp_path / "a.wav", signal, subtype="PCM_24")).warnings == ()
     signal[1, 239_998:240_002] = -1
     signal[0, 480_000:480_003] = 1
-    (warning,) = describe(save(tmp_path / "a.wav", signal, subtype="PCM_24")).warnings
+    (warning,) = described(save(tmp_path / "a.wav", signal, subtype="PCM_24")).warnings
     assert warning == "clipped: 2 times at full scale for 3 samples or more, first at 5.000 s"
 
 
@@ -330,10 +335,10 @@ def test_clipping_is_found_at_the_full_scale_of_each_encoding(tmp_path: Path, su
     """127/128 is the most that 8 bits hold."""
     signal = noise(1, 48_000, level=0.01)
     signal[0, 4800:4810] = 1
-    (warning,) = describe(save(tmp_path / "a.wav", signal, subtype=subtype)).warnings
+    (warning,) = described(save(tmp_path / "a.wav", signal, subtype=subtype)).warnings
     assert warning == "clipped: once at full scale for 3 samples or more, first at 0.100 s"
     signal[0, 4800:4810] = 0.985  # 126/128
-    assert describe(save(tmp_path / "a.wav", signal, subtype=subtype)).warnings == ()
+    assert described(save(tmp_path / "a.wav", signal, subtype=subtype)).warnings == ()
 
 
 def sides(band: tuple[float, float], correlation: float, rate: int = 48000) -> NDArray:
@@ -352,7 +357,7 @@ def test_sides_that_cancel_in_a_third_octave_are_named_where_they_are_folded(tmp
     by 0.1 dB, and the filter's slopes let a little of the rest in.
     """
     path = save(tmp_path / "a.wav", sides((600, 1700), -0.8, rate), rate, subtype="FLOAT")
-    (warning,) = describe(path, fold=True).warnings
+    (warning,) = described(path, fold=True).warnings
     found = re.fullmatch(
         r"its sides cancel when folded: the third octave at (800|1000|1250) Hz loses ([\d.]+) dB, "
         r"and more than 6 dB in 2 more; leave fold out to seat them as halves, or choose one of its channels",
@@ -360,20 +365,20 @@ def test_sides_that_cancel_in_a_third_octave_are_named_where_they_are_folded(tmp
     )
     assert found, warning
     assert float(found[2]) == pytest.approx(10 * np.log10(2 / 0.2), abs=0.5)
-    assert describe(path).warnings == ()
-    assert describe(path, [0], fold=True).warnings == ()
+    assert described(path).warnings == ()
+    assert described(path, [0], fold=True).warnings == ()
 
 
 @pytest.mark.parametrize("correlation", [1.0, 0.5, 0.0, -0.4])
 def test_sides_that_lose_less_than_6_db_fold_without_a_word(tmp_path: Path, correlation: float) -> None:
     """10 lg(2/(1 + r)) is 0, 1.2, 3.0 and 5.2 dB; a third octave of its own, and the rest alike."""
-    assert describe(save(tmp_path / "a.wav", sides((500, 2000), correlation)), fold=True).warnings == ()
+    assert described(save(tmp_path / "a.wav", sides((500, 2000), correlation)), fold=True).warnings == ()
 
 
 def test_opposite_sides_lose_everything_and_a_band_nobody_hears_does_not_count(tmp_path: Path) -> None:
     """A low hum of opposite sign 70 dB below the music is no reason to warn; 30 dB below, it is."""
     music = noise(1, 480_000)
-    (warning,) = describe(save(tmp_path / "a.wav", np.concatenate([music, -music])), fold=True).warnings
+    (warning,) = described(save(tmp_path / "a.wav", np.concatenate([music, -music])), fold=True).warnings
     assert "loses everything, and more than 6 dB in 29 more" in warning
     hum = 0.1 * np.sin(2 * np.pi * 50 * np.arange(480_000) / 48_000)
     high = scipy.signal.sosfilt(scipy.signal.butter(8, 500, "highpass", fs=48000, output="sos"), music)
@@ -381,7 +386,7 @@ def test_opposite_sides_lose_everything_and_a_band_nobody_hears_does_not_count(t
         part = 10 ** (level_db / 20) * hum
         path = save(tmp_path / "b.wav", np.concatenate([high + part, high - part]), subtype="FLOAT")
         # Hann windows let the music leak into the band, so that not everything is lost there.
-        lost = [re.findall(r"at 50 Hz loses ([\d.]+) dB;", w) for w in describe(path, fold=True).warnings]
+        lost = [re.findall(r"at 50 Hz loses ([\d.]+) dB;", w) for w in described(path, fold=True).warnings]
         assert [float(db) > 40 for (db,) in lost] == [True] * warned
 
 
@@ -389,7 +394,7 @@ def test_floating_point_above_full_scale_is_not_clipped(tmp_path: Path) -> None:
     """Nothing is lost there."""
     signal = noise(1, 48_000, level=2.0)
     signal -= signal.mean()
-    assert describe(save(tmp_path / "a.wav", signal, subtype="FLOAT")).warnings == ()
+    assert described(save(tmp_path / "a.wav", signal, subtype="FLOAT")).warnings == ()
 
 
 @pytest.mark.parametrize("peak_db", [-59.0, -61.0, -np.inf])
@@ -397,7 +402,7 @@ def test_a_stem_that_peaks_below_minus_60_db_is_called_silent(tmp_path: Path, pe
     """A muted track that was exported."""
     signal = noise(1, 48_000)
     signal *= 10 ** (peak_db / 20) / np.abs(signal).max()
-    got = describe(save(tmp_path / "a.wav", signal, subtype="FLOAT"))
+    got = described(save(tmp_path / "a.wav", signal, subtype="FLOAT"))
     assert got.peak_dbfs == pytest.approx(peak_db, abs=1e-3)
     assert bool(got.warnings) == (peak_db < -60)
     words = f"silent: peaks at {peak_db:.1f} dBFS" if np.isfinite(peak_db) else "silent: every sample is zero"
@@ -409,7 +414,7 @@ def test_an_offset_is_measured_and_named_from_half_a_percent_on(tmp_path: Path, 
     """The channel farther off counts."""
     signal = noise(2, 96_000) - noise(2, 96_000).mean(axis=1, keepdims=True)
     signal[1] += np.float32(offset)
-    got = describe(save(tmp_path / "a.wav", signal, subtype="FLOAT"))
+    got = described(save(tmp_path / "a.wav", signal, subtype="FLOAT"))
     assert got.dc_offset == pytest.approx(offset, abs=1e-6)
     assert bool(got.warnings) == (abs(offset) > 0.005)
 
@@ -417,12 +422,12 @@ def test_an_offset_is_measured_and_named_from_half_a_percent_on(tmp_path: Path, 
 def test_numbers_of_a_known_signal(tmp_path: Path) -> None:
     """Full scale 997 Hz in one channel reads −3.01 LKFS (ITU-R BS.1770-4, annex 1)."""
     sine = np.sin(2 * np.pi * 997 / 48000 * np.arange(480_000))[None]
-    got = describe(save(tmp_path / "a.wav", sine.astype(np.float32), subtype="FLOAT"))
+    got = described(save(tmp_path / "a.wav", sine.astype(np.float32), subtype="FLOAT"))
     assert got.length_s == 10
     assert got.lufs == pytest.approx(-3.01, abs=0.005)
     assert got.lufs_reason is None
     assert got.peak_dbfs == pytest.approx(0, abs=1e-3)
-    short = describe(save(tmp_path / "b.wav", sine[:, :4800], subtype="PCM_16"))
+    short = described(save(tmp_path / "b.wav", sine[:, :4800], subtype="PCM_16"))
     assert short.lufs is None
     assert short.lufs_reason == "shorter than 0.4 s (4800 of 19200 samples)"
 
@@ -433,8 +438,8 @@ def test_a_stem_read_from_its_middle_has_the_bits_of_the_whole(tmp_path: Path, s
     """Every format, converted or not; past its end there is nothing."""
     path = tmp_path / f"stem{suffix}"
     soundfile.write(path, np.random.default_rng(1).uniform(-0.5, 0.5, (150_000, 2)), 48000)
-    whole = np.concatenate(list(read_blocks(path, rate, 10_000)), axis=1)
+    whole = np.concatenate(list(read_blocks(probe(path), rate, 10_000)), axis=1)
     for first in (0, 1, 65_537, 130_001):
-        part = np.concatenate(list(read_blocks(path, rate, 10_000, first=first)), axis=1)
+        part = np.concatenate(list(read_blocks(probe(path), rate, 10_000, first=first)), axis=1)
         np.testing.assert_array_equal(part, whole[:, first:])
-    assert list(read_blocks(path, rate, 10_000, first=200_000)) == []
+    assert list(read_blocks(probe(path), rate, 10_000, first=200_000)) == []

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from render.scene_file import SceneFile, read_scene
-from render.stems import StemInfo
+from render.stems import StemInfo, probe
 from render.voices import (
     BLOCK,
     SIDES,
@@ -159,7 +159,7 @@ def test_sections_may_share_a_file_of_many_channels_which_is_read_once(
         sections = sections.replace(f"[sections.{name}]", f'[sections.{name}]\nstem = "all.wav"\nchannels = {keys}')
     scene = read_scene(write_scene(tmp_path, {}, sections=sections))
     soundfile.write(tmp_path / "all.wav", signal.T, 48000, "FLOAT")
-    found = probe_stems(scene)
+    found = probe_stems(scene, scene.cues)[0]
     halved = halved_sections(scene, found)
     voices, _, _ = cue_voices(scene, scene.cues[0], found, halved, 48000)
     assert [v.section for v in voices] == ["left (left half)", "left (right half)", "right", "folded"]
@@ -195,7 +195,7 @@ def test_channels_that_are_not_chosen_or_not_there_are_one_line(tmp_path: Path, 
         sections=SECTIONS.replace("[sections.right]", f"{keys}\n[sections.right]"),
     )
     with pytest.raises(InputError) as caught:
-        probe_stems(read_scene(scene_path))
+        probe_stems(scene := read_scene(scene_path), scene.cues)
     number = scene_path.read_text().splitlines().index('stem = "left.wav"') + 1
     assert str(caught.value) == f"{scene_path}:{number}: section 'left': stem: {tmp_path / 'left.wav'}: {line}"
 
@@ -207,10 +207,10 @@ def test_what_may_be_wrong_with_a_stem_is_told_when_it_has_been_read(tmp_path: P
     soundfile.write(tmp_path / "a.wav", np.stack([np.zeros_like(hot), np.zeros_like(hot), hot, -hot], axis=1), 48000)
     path = tmp_path / "a.wav"
     voices = [
-        Voice("muted" + SIDES[0], path, (0,), 0, 96000),
-        Voice("muted" + SIDES[1], path, (1,), 0, 96000),
-        Voice("hot", path, (2,), 0, 96000),
-        Voice("folded", path, (2, 3), 0, 96000),
+        Voice("muted" + SIDES[0], probe(path), (0,), 0, 96000),
+        Voice("muted" + SIDES[1], probe(path), (1,), 0, 96000),
+        Voice("hot", probe(path), (2,), 0, 96000),
+        Voice("folded", probe(path), (2, 3), 0, 96000),
     ]
     told: list[str] = []
     for _ in read_voices(voices, 44100, told.append):
@@ -240,7 +240,7 @@ def test_every_sample_is_read_once_where_it_belongs(
         signal = np.arange(1, length + 1, dtype=np.float32) / (4 * BLOCK)
         soundfile.write(folder / f"{n}.wav", signal, 48000, "FLOAT")
         expected[n, start : start + length] = signal
-        voices.append(Voice(str(n), folder / f"{n}.wav", (0,), start, start + length))
+        voices.append(Voice(str(n), probe(folder / f"{n}.wav"), (0,), start, start + length))
     blocks = list(read_voices(voices, 48000))
     assert all(block.shape == (len(lengths), BLOCK) for block in blocks[:-1])
     np.testing.assert_array_equal(np.concatenate(blocks, axis=1), expected)
@@ -250,7 +250,7 @@ def test_a_voice_is_its_side_of_a_stereo_stem_or_the_mean_of_both(tmp_path: Path
     """Folding keeps the level of a sound that is alike on both sides: the mean, not the sum."""
     sides = np.stack([noise(0.01), noise(0.01, seed=2)])
     soundfile.write(tmp_path / "a.wav", sides.T, 48000, "FLOAT")
-    voices = [Voice("a", tmp_path / "a.wav", which, 0, 480) for which in ((0,), (1,), (0, 1))]
+    voices = [Voice("a", probe(tmp_path / "a.wav"), which, 0, 480) for which in ((0,), (1,), (0, 1))]
     (block,) = read_voices(voices, 48000)
     np.testing.assert_array_equal(block[:2], sides)
     np.testing.assert_allclose(block[2], sides.mean(axis=0), rtol=1e-6, atol=1e-9)

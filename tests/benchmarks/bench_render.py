@@ -42,6 +42,7 @@ def render(folder: Path, seconds: float, response_s: float, encoding: str, stems
     from render.convolve import convolve
     from render.cues import CuePlan, cue_files, write_cue
     from render.scene_file import OutputTable
+    from render.stems import probe
     from render.voices import Voice, read_voices
 
     samples = round(response_s * SAMPLE_RATE)
@@ -57,7 +58,7 @@ def render(folder: Path, seconds: float, response_s: float, encoding: str, stems
         responses, law, channels, SECTIONS, tuple((array, c) for array, cs in names.items() for c in cs), 0.0
     )
     length = round(seconds) * SAMPLE_RATE
-    voices = tuple(Voice(section, folder / f"{section}.wav", (0,), 0, length) for section in SECTIONS)
+    voices = tuple(Voice(section, probe(folder / f"{section}.wav"), (0,), 0, length) for section in SECTIONS)
     for _ in convolve([np.zeros((len(SECTIONS), 1), np.float32)], responses[:, :, :2000]):
         pass  # compiles or loads
     begin = time.perf_counter()
