@@ -3,12 +3,15 @@
 Gaussian noise, as coherent between the capsules of an array as a diffuse field is and as coherent between two sections
 as their distance says, is shaped by the energy the hall lets through: band by band where that changes within
 milliseconds, then, where it only falls, frame by frame, which costs a fifth.
+
+A cell of time and frequency is a few plane waves that cross the ensemble in random directions, the same for all
+sections: where a section sits turns their phases, so its noise is its own affair, whoever else plays.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from itertools import product
 
@@ -17,15 +20,13 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from rooms.echogram import STEP
+from rooms.echogram import STEP, sphere
 from rooms.filters import band_weights
 from rooms.microphones import Array
 from rooms.noise import coherence_grid, diffuse_coherence, draw_normals, generator, square_roots
 from rooms.scene import Scene
 
 __all__ = ["late_part"]
-
-Numbers = NDArray[np.float64] | NDArray[np.complex128]
 
 LOWEST = 20.0
 """Hz; nothing below is sound, so the late field has none of it."""
@@ -46,6 +47,12 @@ TAKEOVER = 0.04
 AT_ONCE = 1 << 19
 """Spectral lines held at once: 4 MiB, which the processor's cache holds."""
 
+WAVES = 4
+"""Plane waves in a cell. The powers of two far sections in one cell, which should be independent, correlate by 1/4."""
+
+_TURNS = (np.exp(2j * np.pi * np.arange(1 << 16) / (1 << 16)) / np.sqrt(WAVES)).astype(np.complex64)
+_SPHERE = sphere(1 << 16).astype(np.float32)
+
 
 def late_part(
     scene: Scene,
@@ -53,7 +60,6 @@ def late_part(
     arrivals: NDArray[np.float64],
     samples: int,
     smooth_from: float,
-    wanted: Sequence[int] | None = None,
 ) -> NDArray[np.float32]:
     """Return noise with a given expected energy.
 
@@ -61,33 +67,30 @@ def late_part(
     ----------
     scene : Scene
         Hall, sections, arrays, sample rate and seed.
-    energy : ndarray, shape (wanted sections, capsules, bands, grid)
+    energy : ndarray, shape (sections, capsules, bands, grid)
         Energy at each time step of `rooms.echogram.STEP`.
-    arrivals : ndarray, shape (wanted sections, capsules)
+    arrivals : ndarray, shape (sections, capsules)
         Direct arrival in s; silence before.
     samples : int
         Length.
     smooth_from : float
         Time in s from which on the energy only falls.
-    wanted : sequence of int, optional
-        Which of the scene's sections; all if left out. The others matter, too: noises are coherent.
 
     Returns
     -------
-    ndarray of float32, shape (wanted sections, capsules, samples)
+    ndarray of float32, shape (sections, capsules, samples)
     """
-    wanted = range(len(scene.sections)) if wanted is None else wanted
     rate = float(scene.sample_rate)
     joint, fade = (int(np.ceil(t * rate)) for t in (smooth_from, TAKEOVER))
     envelope = np.maximum(energy, 0.0) / (STEP * rate)
     out = np.zeros((*energy.shape[:2], samples), dtype=np.float32)
-    within, between = _between_capsules(scene), _between_sections(scene, wanted)
+    within = _between_capsules(scene)
     if samples > joint:
         for low, length in zip((True, False), FRAMES, strict=True):
-            _by_frame(scene, within, between, envelope, joint, length, low, out)
+            _by_frame(scene, within, envelope, joint, length, low, out)
         out[..., :joint] = 0.0
     start = np.zeros((*energy.shape[:2], min(joint + fade, samples)), dtype=np.float32)
-    _by_band(scene, within, between, envelope, arrivals, start)
+    _by_band(scene, within, envelope, arrivals, start)
     turn = np.pi / 2.0 * (np.arange(max(start.shape[2] - joint, 0)) + 0.5) / fade
     out[..., joint : joint + fade] *= np.sin(turn).astype(np.float32)
     start[..., joint:] *= np.cos(turn).astype(np.float32)
@@ -112,26 +115,38 @@ def _between_capsules(scene: Scene) -> list[NDArray[np.complex128]]:
     ]
 
 
-def _between_sections(scene: Scene, wanted: Sequence[int]) -> NDArray[np.float64]:
-    """Return what makes independent noises as coherent as sections are, shape (grid, wanted, sections).
-
-    Cholesky, not the symmetric root: a section's noise depends on those before it only, and moves smoothly with it.
-    """
-    grid = coherence_grid(float(scene.sample_rate))
-    centres = np.array([s.centre for s in scene.sections])
-    up, omnis = np.tile([0.0, 0.0, 1.0], (len(centres), 1)), np.ones(len(centres))
-    coherence = diffuse_coherence(grid, centres, up, omnis, scene.hall.speed_of_sound).real
-    roots = np.linalg.cholesky(coherence + 1e-9 * np.eye(len(centres)))
-    return np.asarray(roots[:, list(wanted)], dtype=np.float64)
-
-
-def _laid_out(matrices: Numbers, scene: Scene, frequency: NDArray[np.float64]) -> Numbers:
+def _laid_out(matrices: NDArray[np.complex128], scene: Scene, frequency: NDArray[np.float64]) -> NDArray[np.complex64]:
     """Return matrices (grid, m, n) between the frequencies of the grid, shape (m, n, frequencies)."""
     grid = coherence_grid(float(scene.sample_rate))
     below = np.clip(np.searchsorted(grid, frequency, side="right") - 1, 0, len(grid) - 2)
     part = (frequency - grid[below]) / np.diff(grid)[below]
     lines = np.ascontiguousarray(np.moveaxis(matrices, 0, -1))
-    return np.asarray(lines[..., below] * (1.0 - part) + lines[..., below + 1] * part)
+    return np.asarray(lines[..., below] * (1.0 - part) + lines[..., below + 1] * part, dtype=np.complex64, order="C")
+
+
+def _generators(scene: Scene, kind: str) -> dict[tuple[str, str], np.random.Generator]:
+    """Return what draws the waves of each array's capsules."""
+    return {(a.name, c.name): generator(scene.seed, kind, a.name, c.name) for a in scene.arrays for c in a.capsules}
+
+
+def _drawn(
+    array: Array, randoms: Mapping[tuple[str, str], np.random.Generator], frames: int, bins: int
+) -> NDArray[np.complex64]:
+    """Return the next frames of an array's waves, shape (capsules, frames, waves, bins), independent of each other."""
+    out = np.empty((len(array.capsules), frames, WAVES, bins), dtype=np.complex64)
+    for noise, capsule in zip(out, array.capsules, strict=True):
+        draw_normals(randoms[array.name, capsule.name], noise.view(np.float32))
+    return out
+
+
+def _turned(
+    scene: Scene, random: np.random.Generator, frames: int, frequency: NDArray[np.float64]
+) -> NDArray[np.complex64]:
+    """Return how the next frames' waves arrive at each section, shape (sections, frames, waves, frequencies)."""
+    places = np.array([s.centre for s in scene.sections], dtype=np.float32)
+    per_metre = (frequency / scene.hall.speed_of_sound).astype(np.float32)
+    ways = random.integers(0, len(_SPHERE), (frames, WAVES, len(frequency)), dtype=np.uint16)
+    return np.asarray(_phases(ways, _SPHERE, places, per_metre, _TURNS))
 
 
 def _weights(frequency: NDArray[np.float64]) -> NDArray[np.float32]:
@@ -143,28 +158,24 @@ def _weights(frequency: NDArray[np.float64]) -> NDArray[np.float32]:
 def _by_band(
     scene: Scene,
     within: Sequence[NDArray[np.complex128]],
-    between: NDArray[np.float64],
     envelope: NDArray[np.float64],
     arrivals: NDArray[np.float64],
     out: NDArray[np.float32],
 ) -> None:
     """Fill out (sections, capsules, samples): each octave band of one noise under an envelope of its own."""
     rate = float(scene.sample_rate)
-    sections, samples = len(scene.sections), out.shape[2]
+    samples = out.shape[2]
     size = scipy.fft.next_fast_len(samples, real=True)
     frequency = scipy.fft.rfftfreq(size, 1.0 / rate)
-    weights = _weights(frequency)
+    weights = _weights(frequency) * np.float32(np.sqrt(size / 2.0))
     amplitude = np.sqrt(envelope).astype(np.float32)
     amplitude[amplitude < SILENCE] = 0.0
     first = np.minimum(np.ceil(arrivals * rate).astype(np.int64), samples)
-    among = _laid_out(between, scene, frequency).astype(np.float32, order="C")
+    turned = _turned(scene, generator(scene.seed, "late ways"), 1, frequency)
+    randoms = _generators(scene, "late")
     for (array, chosen), roots in zip(_arrays(scene), within, strict=True):
-        noise = np.empty((sections, len(array.capsules), 1, size), dtype=np.float32)
-        for i, j in product(range(sections), range(len(array.capsules))):
-            names = (scene.sections[i].name, array.name, array.capsules[j].name)
-            draw_normals(generator(scene.seed, "late", *names), noise[i, j])
-        spectra = scipy.fft.rfft(noise, axis=-1, workers=-1)
-        spectra = _mix(spectra, _laid_out(roots, scene, frequency).astype(np.complex64, order="C"), among)
+        noise = _drawn(array, randoms, 1, len(frequency))
+        spectra = _mix(noise, turned, _laid_out(roots, scene, frequency))
 
         def shape(at: tuple[int, int], spectra: NDArray[np.complex64] = spectra, chosen: slice = chosen) -> None:
             bands = scipy.fft.irfft(spectra[at] * weights, size)
@@ -178,7 +189,6 @@ def _by_band(
 def _by_frame(
     scene: Scene,
     within: Sequence[NDArray[np.complex128]],
-    between: NDArray[np.float64],
     envelope: NDArray[np.float64],
     joint: int,
     length: float,
@@ -191,7 +201,7 @@ def _by_frame(
     sum to one, are what the power follows; so are, over frequency, the squares of the two shares.
     """
     rate = float(scene.sample_rate)
-    sections, samples = len(scene.sections), out.shape[2]
+    samples = out.shape[2]
     frame = 1 << round(np.log2(length * rate))
     hop = frame // 2
     frames = -(-(samples - joint) // hop) + 1
@@ -200,29 +210,21 @@ def _by_frame(
     share = np.cos(np.pi / 2.0 * above) if low else np.sin(np.pi / 2.0 * above)
     sounding = slice(int(np.argmax(share > 0.0)), len(every) - int(np.argmax(share[::-1] > 1e-9)))
     frequency = every[sounding]
-    among = _laid_out(between, scene, frequency).astype(np.float32, order="C")
     weights = _weights(frequency) * share[sounding].astype(np.float32)
     window = np.sin(np.pi / frame * (np.arange(frame) + 0.5)).astype(np.float32)
     centres = (joint + hop * np.arange(frames)) / rate
     power = _frame_power(envelope, centres, frame / rate)
     gains = np.ascontiguousarray(np.sqrt(power * (frame / 2.0)).swapaxes(2, 3), dtype=np.float32)
 
-    for (array, chosen), roots in zip(_arrays(scene), within, strict=True):
-        capsules = len(array.capsules)
-        inside = _laid_out(roots, scene, frequency).astype(np.complex64, order="C")
-        kind = f"late frames of {frame}"
-        randoms = {
-            (i, j): generator(scene.seed, kind, section.name, array.name, capsule.name)
-            for i, section in enumerate(scene.sections)
-            for j, capsule in enumerate(array.capsules)
-        }
-        step = max(AT_ONCE // (len(randoms) * len(every)), 1)
-        for begin in range(0, frames, step):
-            count = min(step, frames - begin)
-            spectra = np.empty((sections, capsules, count, len(frequency)), dtype=np.complex64)
-            for at, random in randoms.items():
-                draw_normals(random, spectra[at].view(np.float32))
-            mixed = _mix(spectra, inside, among)
+    inside = [_laid_out(roots, scene, frequency) for roots in within]
+    kind = f"late frames of {frame}"
+    ways, randoms = generator(scene.seed, f"{kind}, ways"), _generators(scene, kind)
+    step = max(AT_ONCE // (len(randoms) * WAVES * len(every)), 1)
+    for begin in range(0, frames, step):
+        count = min(step, frames - begin)
+        turned = _turned(scene, ways, count, frequency)
+        for (array, chosen), roots in zip(_arrays(scene), inside, strict=True):
+            mixed = _mix(_drawn(array, randoms, count, len(frequency)), turned, roots)
             whole = np.zeros((*mixed.shape[:3], len(every)), dtype=np.complex64)
             _weigh(mixed, weights, gains[:, chosen, begin : begin + count], whole[..., sounding])
             sound = scipy.fft.irfft(whole, frame, axis=-1, workers=-1)
@@ -267,33 +269,58 @@ def _taken(lines, places, weights):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(parallel=True, cache=True, fastmath=True)
-def _mix(spectra, within, between):  # type: ignore[no-untyped-def]
-    """Return coherent spectra (wanted, capsules, frames, bins) made of independent ones (sections, …)."""
-    sections, capsules, frames, bins = spectra.shape
-    out = np.zeros((between.shape[0], capsules, frames, bins), np.complex64)
+def _phases(ways, sphere, places, per_metre, turns):  # type: ignore[no-untyped-def]
+    """Return the phase factors of waves (frames, waves, bins) at places, shape (places, frames, waves, bins).
+
+    ``ways`` are rows of ``sphere``, the directions waves come from; ``turns`` are the factors all the way round.
+    """
+    frames, waves, bins = ways.shape
+    out = np.empty((places.shape[0], frames, waves, bins), np.complex64)
+    for r in numba.prange(frames):
+        for s in range(places.shape[0]):
+            for w in range(waves):
+                for k in range(bins):
+                    way = ways[r, w, k]
+                    along = (
+                        sphere[way, 0] * places[s, 0] + sphere[way, 1] * places[s, 1] + sphere[way, 2] * places[s, 2]
+                    )
+                    out[s, r, w, k] = turns[int(np.floor(along * per_metre[k] * len(turns))) & (len(turns) - 1)]
+    return out
+
+
+@numba.njit(parallel=True, cache=True, fastmath=True)
+def _mix(noise, turned, within):  # type: ignore[no-untyped-def]
+    """Return coherent spectra (sections, capsules, frames, bins).
+
+    Made of noise (capsules, frames, waves, bins), turned (sections, frames, waves, bins) as it arrives at each section,
+    and what is between capsules (capsules, capsules, bins).
+    """
+    capsules, frames, waves, bins = noise.shape
+    sections = turned.shape[0]
+    out = np.zeros((sections, capsules, frames, bins), np.complex64)
     tile = 512  # bins that stay in cache
     tiles = (bins + tile - 1) // tile
     for n in numba.prange(frames * tiles):
         r = n // tiles
         first = (n % tiles) * tile
         last = min(first + tile, bins)
-        mixed = np.zeros((sections, capsules, last - first), np.complex64)
+        alone = np.empty((capsules, last - first), np.complex64)
         for s in range(sections):
-            for i in range(capsules):
-                for j in range(capsules):
-                    a = within[i, j, first:last]
-                    x = spectra[s, j, r, first:last]
-                    y = mixed[s, i]
+            alone[:] = 0.0
+            for j in range(capsules):
+                x = alone[j]
+                for w in range(waves):
+                    a = noise[j, r, w, first:last]
+                    b = turned[s, r, w, first:last]
                     for k in range(last - first):
-                        y[k] += a[k] * x[k]
-        for s in range(between.shape[0]):
+                        x[k] += a[k] * b[k]
             for i in range(capsules):
                 z = out[s, i, r, first:last]
-                for q in range(sections):
-                    b = between[s, q, first:last]
-                    w = mixed[q, i]
+                for j in range(capsules):
+                    a = within[i, j, first:last]
+                    x = alone[j]
                     for k in range(last - first):
-                        z[k] += b[k] * w[k]
+                        z[k] += a[k] * x[k]
     return out
 
 

@@ -8,9 +8,9 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from rooms.echogram import STEP, grid_size
-from rooms.late import late_part
+from rooms.late import _drawn, _generators, _turned, late_part
 from rooms.microphones import Capsule
-from rooms.noise import draw_normals, generator
+from rooms.noise import generator
 from rooms.responses import Responses, compute_responses
 from rooms.scene import Scene
 from rooms.units import level_db
@@ -63,11 +63,11 @@ def test_bands_alike_leave_the_late_field_as_white_as_its_noise(rate: int, upper
     scene = Scene(hall(material(0.2)), (solo((0.0, 5.0, 1.2)),), (microphones(Capsule("ear", (0.0, 0.0, 3.0))),), rate)
     samples = scipy.fft.next_fast_len(2 * rate, real=True)
     sound = late_part(scene, np.ones((1, 1, 9, grid_size(2.1))), np.zeros((1, 1)), samples, smooth_from=3.0)[0, 0]
-    noise = np.empty(samples, dtype=np.float32)
-    draw_normals(generator(scene.seed, "late", "solo", "main", "ear"), noise)
     frequency = scipy.fft.rfftfreq(samples, 1.0 / rate)
+    waves = _drawn(scene.arrays[0], _generators(scene, "late"), 1, len(frequency))[0, 0]
+    noise = (waves * _turned(scene, generator(scene.seed, "late ways"), 1, frequency)[0, 0]).sum(axis=0)
     chosen = (frequency >= 40.0) & (frequency <= upper)
-    ratio = np.abs(scipy.fft.rfft(sound.astype(np.float64))) / np.abs(scipy.fft.rfft(noise.astype(np.float64)))
+    ratio = np.abs(scipy.fft.rfft(sound.astype(np.float64))) / np.abs(noise)
     deviation = level_db(ratio[chosen] / np.median(ratio[chosen]))
     assert np.abs(deviation).max() < 0.1
 
