@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -113,7 +113,7 @@ def compute_responses(
     tell(0.1)
 
     names = {
-        (s, a): key("response", hall, section, array, scene.sample_rate, scene.seed, _company(scene, s))
+        (s, a): key("response", hall, section, array, scene.sample_rate, scene.seed)
         for s, section in enumerate(scene.sections)
         for a, array in enumerate(scene.arrays)
     }
@@ -121,8 +121,10 @@ def compute_responses(
     found = {at: piece for at, piece in kept.items() if piece is not None}
     blocks = _blocks([[(s, a) not in found for a in range(len(scene.arrays))] for s in range(len(scene.sections))])
     for number, (sections, arrays) in enumerate(blocks):
-        part = replace(scene, arrays=tuple(scene.arrays[a] for a in arrays))
-        computed = _compute(part, sections, duration, mixed, _part_of(tell, number, len(blocks)))
+        part = replace(
+            scene, sections=tuple(scene.sections[s] for s in sections), arrays=tuple(scene.arrays[a] for a in arrays)
+        )
+        computed = _compute(part, duration, mixed, store, _part_of(tell, number, len(blocks)))
         begin = 0
         for a in arrays:
             chosen = slice(begin, begin + len(scene.arrays[a].capsules))
@@ -151,11 +153,6 @@ def _hall_times(hall: Hall, store: Store | None) -> tuple[NDArray[np.float64], f
     return np.asarray(kept["T30"], dtype=np.float64), float(kept["mixing_time"])
 
 
-def _company(scene: Scene, section: int) -> list[tuple[str, NDArray[np.float64]]]:
-    """Return what a section's late field knows of the others: names and places of those before it."""
-    return [(other.name, other.centre) for other in scene.sections[:section]]
-
-
 def _blocks(missing: list[list[bool]]) -> list[tuple[list[int], list[int]]]:
     """Return groups of (sections, arrays) that together hold every missing pair: whole sections, then the rest."""
     arrays = range(len(missing[0]))
@@ -171,23 +168,23 @@ def _part_of(tell: Callable[[float], None], number: int, count: int) -> Callable
 
 
 def _compute(
-    scene: Scene, wanted: Sequence[int], duration: float, mixed: float, tell: Callable[[float], None]
+    scene: Scene, duration: float, mixed: float, store: Store | None, tell: Callable[[float], None]
 ) -> dict[str, NDArray[np.generic]]:
-    """Compute samples and energies of some of a scene's sections, each (wanted sections, capsules, …).
+    """Compute samples and energies of a scene, each (sections, capsules, …).
 
     Parameters
     ----------
     scene : Scene
-        All sections, since noises are coherent, and the arrays wanted.
-    wanted : sequence of int
-        Which of its sections.
+        The sections and arrays wanted.
     duration, mixed : float
         Length of the responses and mixing time in s.
+    store : Store, optional
+        Keeps what sections send and capsules see.
     tell : callable
         Called with the part done, 0 … 1.
     """
     hall, rate = scene.hall, scene.sample_rate
-    sections = [scene.sections[s] for s in wanted]
+    sections = scene.sections
     grid = grid_size(duration)
     tell(0.0)
     seated = [_players(s) for s in sections]
@@ -196,7 +193,7 @@ def _compute(
     omnis = [omni(np.array(c.position)) for _, c in scene.capsules]
     parties = [(seated, capsules), (centres, omnis)]
     specular = specular_energy(hall, parties, 2.0 * mixed, grid)
-    total = scattered_energy(hall, parties, grid)
+    total = scattered_energy(hall, parties, grid, store=store)
     fade = np.clip((np.arange(grid) * STEP - mixed) / CROSSFADE, 0.0, 1.0)
     air = air_loss(hall, grid)
     late = (total[0] + specular[0] * np.sin(np.pi / 2.0 * fade) ** 2) * air
@@ -209,22 +206,24 @@ def _compute(
     arrivals = np.array([path_levels(scene, s)[0] for s in sections])
     across = float(np.linalg.norm(hall.box.size)) / hall.speed_of_sound
     tell(0.35)
-    responses = late_part(scene, late, arrivals, samples, 2.0 * mixed + across, wanted)
+    responses = late_part(scene, late, arrivals, samples, 2.0 * mixed + across)
     del late
     begun = min(int((mixed + CROSSFADE + RINGING) * rate), samples)
     past = np.clip((np.arange(begun) / rate - mixed) / CROSSFADE, 0.0, 1.0)
     direct, early = np.zeros((2, *responses.shape[:2], begun), dtype=np.float32)
     for n, section in enumerate(sections):
         tell(0.6 + 0.4 * n / len(sections))
-        images = early_part(scene, section, mixed + CROSSFADE)[..., :begun]
-        length = images.shape[2]
-        images *= np.cos(np.pi / 2.0 * past[:length])
+        paths = early_part(scene, section, mixed + CROSSFADE)[..., :begun]
+        length = paths.shape[2]
+        paths *= np.cos(np.pi / 2.0 * past[:length])
         early[n] = responses[n, :, :begun] * (1.0 - past)
-        early[n, :, :length] += images[1]
-        direct[n, :, :length] = images[0]
-        responses[n, :, :length] += images.sum(axis=0)
+        early[n, :, :length] += paths[1]
+        direct[n, :, :length] = paths[0]
+        responses[n, :, :length] += paths.sum(axis=0)
         for part in (responses[n], early[n], direct[n]):
-            part[:] = high_pass(part, SUBSONIC, rate) * _closing(part.shape[1], rate)
+            part[:] = high_pass(part, SUBSONIC, rate)
+            closing = _closing(part.shape[1], rate)
+            part[:, -len(closing) :] *= closing
     tell(1.0)
     return {
         "samples": responses,
@@ -256,9 +255,9 @@ def _responses(scene: Scene, arrays: Mapping[str, NDArray[Any]], mixed: float, T
 
 
 def _closing(samples: int, rate: float) -> NDArray[np.float32]:
-    """Return the fade with which responses end, shape (samples,), so that no end clicks."""
-    left = np.arange(samples, 0, -1) / (CLOSE * rate)
-    return np.asarray(np.sin(np.pi / 2.0 * np.minimum(left, 1.0)) ** 2, dtype=np.float32)
+    """Return the fade with which responses of so many samples end, shape (fewer samples,), so that no end clicks."""
+    left = np.arange(min(int(CLOSE * rate), samples), 0, -1) / (CLOSE * rate)
+    return np.asarray(np.sin(np.pi / 2.0 * left) ** 2, dtype=np.float32)
 
 
 def _players(section: Section) -> Radiators:

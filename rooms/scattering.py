@@ -8,6 +8,9 @@ in weight only.
 What a facet sends is taken as even over it. Where that would be heard, at the first scattering soon after the source
 has sounded, it isn't: there every ray's hit sends to the receivers from where it is (`_rain`).
 
+What leaves the facets after a source has sounded, and what a receiver sees of them, each depend on the hall and on that
+one source or receiver: a store keeps them, so that only what was moved is traced again.
+
 References
 ----------
 Kuttruff, Room Acoustics, 6th ed. 2016, chapter 5 (diffuse reflections, the integral equation of wall irradiation).
@@ -18,8 +21,9 @@ operator form.
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 
 import numba
 import numpy as np
@@ -28,6 +32,7 @@ from numpy.typing import NDArray
 
 from rooms.echogram import STEP, Radiators, ears, low_discrepancy, sphere
 from rooms.paths import material_at, materials_at, mirror
+from rooms.store import Store, key, remember_each
 from rooms.surfaces import Hall
 from rooms.units import BANDS
 
@@ -46,7 +51,14 @@ FACET_RAYS = 2048
 NEAR = 3.0
 """First scatterings are placed one by one while the source has sounded for less than this many times √V ms."""
 
+COARSE = 2
+"""Time steps that one of the exchange between facets takes; what was scattered twice is smooth over 4 ms."""
+
+LEAST = 1e-12
+"""Stands for the power of a facet that scatters none."""
+
 _MANY = 1 << 30  # hits; rays end by time or weight
+_Trace = Callable[[Hall, Sequence[Radiators], int, int], Iterable[Mapping[str, NDArray[Any]]]]
 
 CLOSE = 0.5
 """m; a scattering point is heard from no nearer, since a ray stands for a piece of wall."""
@@ -126,33 +138,19 @@ def _run(points, directions, weights, size, walls, bounds, keep, deposit, cuts, 
 
 def _deposits(
     hall: Hall,
-    points: NDArray[np.float64],
-    directions: NDArray[np.float64],
-    weights: NDArray[np.float64],
+    rays: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
     targets: int,
     deposit: NDArray[np.float64],
-    grid: int,
+    steps: int,
     cuts: int,
     most_hits: int = _MANY,
 ) -> NDArray[np.float32]:
-    """Run rays, equally many for each target and one target after the other; return (targets, facets, bands, grid)."""
-    histogram = np.zeros((targets, 6 * cuts**2, deposit.shape[0], grid), dtype=np.float32)
-    size = np.array(hall.box.size)
-    step_m = STEP * hall.speed_of_sound
+    """Run rays, equally many for each target and one target after the other; return (targets, facets, bands, steps)."""
+    histogram = np.zeros((targets, 6 * cuts**2, deposit.shape[0], steps), dtype=np.float32)
     _run(
-        points,
-        directions,
-        weights,
-        size,
-        hall.walls,
-        hall.bounds,
-        np.ascontiguousarray(hall.mirrored.T),
-        np.ascontiguousarray(deposit.T),
-        cuts,
-        step_m,
-        most_hits,
-        histogram,
-    )
+        *rays, np.array(hall.box.size), hall.walls, hall.bounds, np.ascontiguousarray(hall.mirrored.T),
+        np.ascontiguousarray(deposit.T), cuts, COARSE * STEP * hall.speed_of_sound, most_hits, histogram,
+    )  # fmt: skip
     return histogram
 
 
@@ -300,18 +298,14 @@ def _facet_rays(hall: Hall, cuts: int) -> tuple[NDArray[np.float64], NDArray[np.
 
 
 @numba.njit(nogil=True, cache=True)
-def _exchange(passed, sent, seen, fresh, glimpsed):  # type: ignore[no-untyped-def]
-    """Return what receivers see of all that facets hand on less what they glimpse of fresh energy.
+def _exchanged(passed, sent):  # type: ignore[no-untyped-def]
+    """Return what leaves facets that are sent energy and hand it on, all spectra.
 
-    Spectra: passed (frequencies, from facet, to facet); sent and fresh (frequencies, sources, facets); seen and
-    glimpsed (frequencies, receivers, facets); the result (sources, receivers, frequencies). Sums run in one order,
-    whoever else sends or hears, so that no bit of a pair depends on the others.
+    ``passed`` (frequencies, from facet, to facet); ``sent`` and the result (frequencies, sources, facets).
     """
     frequencies, sources, facets = sent.shape
-    receivers = seen.shape[1]
-    out = np.empty((sources, receivers, frequencies), np.complex128)
+    leaving = np.empty((frequencies, sources, facets), np.complex128)
     lower_upper = np.empty((facets, facets), np.complex128)
-    leaving = np.empty(facets, np.complex128)
     for k in range(frequencies):
         # Gauss without pivots: a facet hands on less than it has, so 1 − Kᵀ is diagonally dominant by columns.
         for i in range(facets):
@@ -328,20 +322,118 @@ def _exchange(passed, sent, seen, fresh, glimpsed):  # type: ignore[no-untyped-d
             for i in range(facets):
                 z = sent[k, n, i]
                 for j in range(i):
-                    z -= lower_upper[i, j] * leaving[j]
-                leaving[i] = z
+                    z -= lower_upper[i, j] * leaving[k, n, j]
+                leaving[k, n, i] = z
             for back in range(facets):
                 i = facets - 1 - back
-                z = leaving[i]
+                z = leaving[k, n, i]
                 for j in range(i + 1, facets):
-                    z -= lower_upper[i, j] * leaving[j]
-                leaving[i] = z / lower_upper[i, i]
-            for m in range(receivers):
-                z = 0.0 + 0.0j
-                for i in range(facets):
-                    z += seen[k, m, i] * leaving[i] - glimpsed[k, m, i] * fresh[k, n, i]
-                out[n, m, k] = z
+                    z -= lower_upper[i, j] * leaving[k, n, j]
+                leaving[k, n, i] = z / lower_upper[i, i]
+    return leaving
+
+
+@numba.njit(nogil=True, cache=True)
+def _heard(leaving, fresh, seen, glimpsed):  # type: ignore[no-untyped-def]
+    """Return what receivers see of all that leaves facets less what they glimpse of fresh energy.
+
+    Spectra, (sources, facets, frequencies) and (receivers, facets, frequencies) to (sources, receivers, frequencies).
+    Sums run in one order, whoever else sends or hears, so that no bit of a pair depends on the others.
+    """
+    sources, facets, frequencies = leaving.shape
+    receivers = seen.shape[0]
+    out = np.zeros((sources, receivers, frequencies), np.complex128)
+    for n in range(sources):
+        for m in range(receivers):
+            for i in range(facets):
+                for k in range(frequencies):
+                    out[n, m, k] += seen[m, i, k] * leaving[n, i, k] - glimpsed[m, i, k] * fresh[n, i, k]
     return out
+
+
+def _size(steps: int) -> int:
+    """Return the length of transforms on the coarse grid."""
+    return int(scipy.fft.next_fast_len(steps, real=True))
+
+
+def _damping(steps: int) -> NDArray[np.float64]:
+    """Return what histories are multiplied by before transforms.
+
+    By 1e-2 over the grid: what the circular convolution wraps around falls on the loud beginning, 20 dB lower yet.
+    """
+    return np.asarray(1e-2 ** (np.arange(steps) / _size(steps)))
+
+
+def _spectra(histories: NDArray[np.float32], steps: int) -> NDArray[np.complex128]:
+    """Return the spectra of damped histories (…, up to so many steps), shape (…, frequencies)."""
+    return np.asarray(scipy.fft.rfft(histories * _damping(steps)[: histories.shape[-1]], _size(steps)))
+
+
+def _by_band(solve: Callable[[int], None]) -> None:
+    """Call for every band, on all cores."""
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        list(pool.map(solve, range(len(BANDS))))
+
+
+def _near(hall: Hall) -> float:
+    """Return for how long after the source first scatterings are placed one by one, in s."""
+    return NEAR * 1e-3 * float(np.sqrt(hall.box.volume))
+
+
+def _sent_by(hall: Hall, sources: Sequence[Radiators], steps: int, cuts: int) -> Iterable[dict[str, NDArray[Any]]]:
+    """Yield what leaves the facets after each source has sounded: all of it, and what is fresh from the source.
+
+    Yields
+    ------
+    dict
+        ``leaving`` and, as far as first scatterings are placed one by one, ``fresh``: energies on the coarse grid,
+        shape (facets, bands, steps).
+    """
+    scatter = hall.scattered
+    points, directions, materials = _facet_rays(hall, cuts)
+    sends = scatter[:, materials]  # (bands, facets, rays)
+    weights = sends / np.maximum(sends.mean(axis=2, keepdims=True), LEAST) / FACET_RAYS
+    rays = points, directions, np.ascontiguousarray(weights.reshape(len(scatter), -1).T)
+    facets = len(materials)
+    catch = np.repeat(scatter[:, None], facets, axis=1)
+    passed = _deposits(hall, rays, facets, catch, steps, cuts)
+    sent = _deposits(hall, _rays(hall, sources), len(sources), catch, steps, cuts)
+    last = min(int(_near(hall) / (COARSE * STEP)), steps - 1)
+    fresh = sent[..., : last + 1].copy()
+    fresh[..., last] *= 0.5  # the half that is split from times before
+
+    def solve(b: int) -> None:
+        k, s = (np.ascontiguousarray(_spectra(h[:, :, b], steps).transpose(2, 0, 1)) for h in (passed, sent))
+        leaving = np.ascontiguousarray(_exchanged(k, s).transpose(1, 2, 0))
+        sent[:, :, b] = scipy.fft.irfft(leaving, _size(steps))[..., :steps] / _damping(steps)
+
+    _by_band(solve)
+    return ({"leaving": leaving, "fresh": first} for leaving, first in zip(sent, fresh, strict=True))
+
+
+def _seen_by(hall: Hall, receivers: Sequence[Radiators], steps: int, cuts: int) -> Iterable[dict[str, NDArray[Any]]]:
+    """Yield what each receiver sees of the power that leaves the facets: all of it, and what comes directly.
+
+    Yields
+    ------
+    dict
+        ``seen`` and ``glimpsed``: energies on the coarse grid, shape (facets, bands, steps).
+
+    Notes
+    -----
+    A receiver looks along its rays at facets of radiance B/(π·area); an energy of one at 1 m is a power of 4π, hence
+    the factor 16π/area for the mean over the sphere. Where a facet is of several materials, each sends its part of what
+    the facet sends.
+    """
+    scatter = hall.scattered
+    mean = scatter[:, _facet_rays(hall, cuts)[2]].mean(axis=2)
+    area = np.repeat(hall.box.areas, cuts**2) / cuts**2
+    look = 16.0 * np.pi / area[:, None] * scatter[:, None] / np.maximum(mean, LEAST)[..., None]
+    rays = _rays(hall, receivers)
+    seen = _deposits(hall, rays, len(receivers), look, steps, cuts)
+    across = int(np.linalg.norm(hall.box.size) / (COARSE * STEP * hall.speed_of_sound)) + 2
+    glimpsed = _deposits(hall, rays, len(receivers), look, min(across, steps), cuts, most_hits=1)
+    return ({"seen": every, "glimpsed": first} for every, first in zip(seen, glimpsed, strict=True))
 
 
 def scattered_energy(
@@ -349,6 +441,7 @@ def scattered_energy(
     parties: Sequence[tuple[Sequence[Radiators], Sequence[Radiators]]],
     grid: int,
     cuts: int = FACETS,
+    store: Store | None = None,
 ) -> list[NDArray[np.float64]]:
     """Return the energy that was scattered at least once, without air.
 
@@ -362,6 +455,8 @@ def scattered_energy(
         Number of time steps.
     cuts : int
         Parts each wall is cut into along each of its sides.
+    store : Store, optional
+        Keeps what each source sends and each receiver sees.
 
     Returns
     -------
@@ -371,50 +466,37 @@ def scattered_energy(
     Notes
     -----
     With B the power leaving the facets, K the facet-to-facet responses and S what sources leave on the facets,
-    B = S + KᵀB. A receiver looks along its rays at facets of radiance B/(π·area); an energy of one at 1 m is a power
-    of 4π, hence the factor 16π/area for the mean over the sphere. Where a facet is of several materials, each sends its
-    part of what the facet sends.
+    B = S + KᵀB.
     """
-    scatter = hall.scattered
-    points, directions, materials = _facet_rays(hall, cuts)
-    sends = scatter[:, materials]  # (bands, facets, rays)
-    mean = np.maximum(sends.mean(axis=2, keepdims=True), 1e-12)
-    weights = (sends / mean / FACET_RAYS).reshape(len(scatter), -1).T
-    area = np.repeat(hall.box.areas, cuts**2) / cuts**2
-    look = 16.0 * np.pi / area[:, None] * scatter[:, None] / mean  # (bands, facets, materials)
-    catch = np.repeat(scatter[:, None], len(area), axis=1)
-    facets = len(area)
-    senders = _rays(hall, [source for sources, _ in parties for source in sources])
-    hearers = _rays(hall, [receiver for _, receivers in parties for receiver in receivers])
-    count, listeners = (sum(len(party[side]) for party in parties) for side in (0, 1))
-    sent = _deposits(hall, *senders, count, catch, grid, cuts)
-    seen = _deposits(hall, *hearers, listeners, look, grid, cuts)
-    glimpsed = _deposits(hall, *hearers, listeners, look, grid, cuts, most_hits=1)
-    passed = _deposits(hall, points, directions, np.ascontiguousarray(weights), facets, catch, grid, cuts)
-    near = NEAR * 1e-3 * np.sqrt(hall.box.volume)
-    fresh = sent.copy()
-    fresh[..., min(int(near / STEP), grid) :] = 0.0
+    steps = -(-grid // COARSE) + 1
+    room = key(hall, steps, cuts)
 
-    # Damping by 1e-2 over the grid: what the circular convolution wraps around falls on the loud beginning, 20 dB
-    # lower yet.
-    size = scipy.fft.next_fast_len(grid, real=True)
-    damping = (1e-2 ** (np.arange(grid) / size)).astype(np.float32)
-    energy = [_first_scattering(hall, *party, near, grid) for party in parties]
+    def kept(what: str, radiators: Sequence[Radiators], trace: _Trace) -> list[Mapping[str, NDArray[Any]]]:
+        names = [(what, room, radiator) for radiator in radiators]
+        return remember_each(store, names, lambda those: trace(hall, [radiators[n] for n in those], steps, cuts))
 
-    def solve(b: int) -> None:
-        k, s, r, f, g = (
-            np.ascontiguousarray(scipy.fft.rfft((h[:, :, b] * damping).astype(np.float64), size).transpose(2, 0, 1))
-            for h in (passed, sent, seen, fresh, glimpsed)
-        )
+    sent = kept("sent", [source for sources, _ in parties for source in sources], _sent_by)
+    seen = kept("seen", [receiver for _, receivers in parties for receiver in receivers], _seen_by)
+    energy = [_first_scattering(hall, *party, _near(hall), grid) for party in parties]
+
+    def hear(b: int) -> None:
         row = column = 0
         for out in energy:
             rows, columns = slice(row, row + out.shape[1]), slice(column, column + out.shape[0])
-            heard = _exchange(k, s[:, columns], r[:, rows], f[:, columns], g[:, rows])
-            out[:, :, b] += scipy.fft.irfft(heard, size)[..., :grid] / damping
+            s, r = sent[columns], seen[rows]
+            spectra = _heard(
+                *(_spectra(np.array([of[kind][:, b] for of in s]), steps) for kind in ("leaving", "fresh")),
+                *(_spectra(np.array([of[kind][:, b] for of in r]), steps) for kind in ("seen", "glimpsed")),
+            )
+            heard = scipy.fft.irfft(spectra, _size(steps))[..., :steps] / _damping(steps)
+            for n in range(COARSE):  # between coarse steps, evenly
+                fine = out[:, :, b, n::COARSE]
+                part = n / COARSE
+                until = fine.shape[-1]
+                fine += ((1.0 - part) * heard[..., :until] + part * heard[..., 1 : until + 1]) / COARSE
             row, column = rows.stop, columns.stop
 
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        list(pool.map(solve, range(len(BANDS))))
+    _by_band(hear)
     for out, party in zip(energy, parties, strict=True):
         # Rounding leaves a floor some 140 dB below the peak; nothing physical is claimed there.
         out[out < 1e-13 * out.max(axis=-1, keepdims=True)] = 0.0

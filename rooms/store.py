@@ -13,7 +13,8 @@ import tempfile
 import time
 import warnings
 import zipfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, is_dataclass
 from functools import cache
 from pathlib import Path
@@ -24,7 +25,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-__all__ = ["LIMIT_BYTES", "Store", "StoreWarning", "key", "remember"]
+__all__ = ["LIMIT_BYTES", "Store", "StoreWarning", "key", "remember", "remember_each"]
 
 LIMIT_BYTES = 2 << 30
 """Most that is kept: some forty scenes of five sections and twelve capsules in a hall of 2 s."""
@@ -176,11 +177,33 @@ def remember(
     store: Store | None, content: tuple[object, ...], compute: Callable[[], Mapping[str, NDArray[Any]]]
 ) -> Mapping[str, NDArray[Any]]:
     """Return what a store keeps of this content; else compute it, and keep it if there is a store."""
+    return remember_each(store, [content], lambda _which: [compute()])[0]
+
+
+def remember_each(
+    store: Store | None,
+    contents: Sequence[tuple[object, ...]],
+    compute: Callable[[Sequence[int]], Iterable[Mapping[str, NDArray[Any]]]],
+) -> list[Mapping[str, NDArray[Any]]]:
+    """Return what a store keeps of these contents; compute those it lacks at once, and keep them if there is a store.
+
+    Parameters
+    ----------
+    store : Store or None
+        Where to look.
+    contents : sequence of tuple
+        What each of them is computed from, see `key`.
+    compute : callable
+        From the places of those lacking among ``contents`` to their arrays.
+    """
     if store is None:
-        return compute()
-    name = key(*content)
-    kept: Mapping[str, NDArray[Any]] | None = store.get(name)
-    if kept is None:
-        kept = compute()
-        store.put(name, kept)
-    return kept
+        return list(compute(range(len(contents))))
+    names = [key(*content) for content in contents]
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        found: list[Mapping[str, NDArray[Any]] | None] = list(pool.map(store.get, names))
+    lacking = [n for n, kept in enumerate(found) if kept is None]
+    if lacking:
+        for n, computed in zip(lacking, compute(lacking), strict=True):
+            found[n] = computed
+            store.put(names[n], computed)
+    return [kept for kept in found if kept is not None]

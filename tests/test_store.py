@@ -50,21 +50,22 @@ def raised_array(scene: Scene, which: int) -> Scene:
 def test_a_store_changes_no_bit_and_computes_only_what_a_change_touches(
     tmp_path: Path, small_scene: Scene, small_responses: Responses
 ) -> None:
-    """Two sections and two arrays: four pairs and the hall. A section's noise leans on those before it."""
+    """The hall; two sections and three capsules in two arrays, each as seated and as an omni; four pairs of them."""
     store = Store(tmp_path / "store")
     first, added = counted(store, small_scene)
-    assert (equal(first, small_responses), added) == (True, 5)
-    assert [len(store.entries()), equal(compute_responses(small_scene, store=store), first)] == [5, True]
-    for changed, pairs in (
-        (moved_section(small_scene, 1), 2),
-        (moved_section(small_scene, 0), 4),
-        (raised_array(small_scene, 1), 2),
+    assert (equal(first, small_responses), added) == (True, 1 + 2 * 2 + 2 * 3 + 4)
+    assert [len(store.entries()), equal(compute_responses(small_scene, store=store), first)] == [15, True]
+    for changed, entries in (
+        (moved_section(small_scene, 1), 2 + 2),
+        (moved_section(small_scene, 0), 2 + 2),
+        (raised_array(small_scene, 1), 2 + 2),  # of one capsule
         (replace(small_scene, seed=6), 4),
+        (replace(small_scene, sections=small_scene.sections[1:]), 0),
     ):
         again, added = counted(store, changed)
-        assert (equal(again, compute_responses(changed)), added) == (True, pairs)
+        assert (equal(again, compute_responses(changed)), added) == (True, entries)
     warmer = replace(small_scene, hall=replace(small_scene.hall, temperature=25.0))
-    assert counted(store, warmer)[1] == 5
+    assert counted(store, warmer)[1] == 15
 
 
 def test_a_damaged_entry_is_computed_anew_with_a_warning(
