@@ -63,6 +63,33 @@ class Radiators:
             return np.asarray(np.broadcast_to(capsule, (*cosine.shape, len(self.kappa))))
         return np.asarray(np.exp((cosine[..., None] - self.on_aim) * self.kappa) * capsule)
 
+    def mirrored_pattern(self, directions: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the energy pattern's mean over the points and over the eight mirror images of each direction.
+
+        Parameters
+        ----------
+        directions : ndarray, shape (directions, 3)
+            Unit vectors.
+
+        Returns
+        -------
+        ndarray, shape (directions, bands)
+
+        Notes
+        -----
+        The mean of exp(κ·u·axis) over all signs of u's components is the product of cosh(κ·uₐ·axisₐ); that of
+        (a + (1 − a)·u·axis)² is a² + (1 − a)²·Σ(uₐ·axisₐ)².
+        """
+        along = directions[:, None] * self.axes  # (directions, points, 3)
+        a = np.asarray(self.pressure_part)
+        capsule = (a**2 + (1.0 - a) ** 2 * (along**2).sum(axis=2)[..., None]).mean(axis=1)
+        out = np.array(np.broadcast_to(capsule, (len(directions), len(self.kappa))))
+        aimed = self.kappa != 0.0
+        kappa = self.kappa[aimed]
+        both = np.cosh(along[..., None] * kappa).prod(axis=2).mean(axis=1)  # no radiator is instrument and capsule
+        out[:, aimed] *= both * np.exp(-self.on_aim * kappa)
+        return out
+
 
 def ears(
     hall: Hall, receivers: Sequence[Radiators]

@@ -87,8 +87,8 @@ def decorrelation(seed: int, name: str, players: int, frequency: NDArray[np.floa
 
 
 def hold_tone(
-    spectra: NDArray[np.complex128], power: NDArray[np.float64], frequency: NDArray[np.float64]
-) -> NDArray[np.complex128]:
+    spectra: NDArray[np.complex64], power: NDArray[np.float32], frequency: NDArray[np.float64]
+) -> NDArray[np.complex64]:
     """Give sums of players the third-octave power that their single paths have together.
 
     Parameters

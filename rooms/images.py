@@ -139,15 +139,54 @@ def path_levels(scene: Scene, section: Section) -> tuple[NDArray[np.float64], ND
     return distance.min(axis=1) / scene.hall.speed_of_sound, energy.sum(axis=1)
 
 
+@numba.njit(cache=True, fastmath=True)
+def _turn(start, step, re, im):  # type: ignore[no-untyped-def]
+    """Write start·exp(−i·step·k) for k = 0, 1, … as real and imaginary parts, by doubling what is there."""
+    re[0] = start
+    im[0] = 0.0
+    length = 1
+    while length < len(re):
+        turn_re, turn_im = np.float32(np.cos(step * length)), np.float32(-np.sin(step * length))
+        further_re, further_im = re[length : 2 * length], im[length : 2 * length]
+        for k in range(len(further_re)):
+            further_re[k] = re[k] * turn_re - im[k] * turn_im
+            further_im[k] = re[k] * turn_im + im[k] * turn_re
+        length *= 2
+
+
+@numba.njit(cache=True, fastmath=True)
+def _add_path(shape, square, knots, part, turned_re, turned_im, filter_re, filter_im, sum_re, sum_im, power):  # type: ignore[no-untyped-def]
+    """Add a path to a sum, and its power times ``square``: its colour ``shape`` at the knots, its delay, its filter.
+
+    Real and imaginary parts are apart, from knot to knot, and no index is signed: so the processor takes several bins
+    at once. What is a spectrum is single precision, the place of a path isn't.
+    """
+    square = np.float32(square)
+    for n in range(len(knots) - 1):
+        last = knots[n + 1] if n + 2 < len(knots) else np.uint64(len(part))
+        low_re, low_im = np.float32(shape[n].real), np.float32(shape[n].imag)
+        rise_re = np.float32(shape[n + 1].real - shape[n].real)
+        rise_im = np.float32(shape[n + 1].imag - shape[n].imag)
+        for k in range(knots[n], last):
+            h_re = low_re + part[k] * rise_re
+            h_im = low_im + part[k] * rise_im
+            power[k] += square * (h_re * h_re + h_im * h_im)
+            x_re = h_re * turned_re[k] - h_im * turned_im[k]
+            x_im = h_re * turned_im[k] + h_im * turned_re[k]
+            sum_re[k] += x_re * filter_re[k] - x_im * filter_im[k]
+            sum_im[k] += x_re * filter_im[k] + x_im * filter_re[k]
+
+
 @numba.njit(parallel=True, cache=True, fastmath=True)
 def _group_spectra(  # type: ignore[no-untyped-def]
     cells, ear, points, axes, kappa, on_aim, level, ears, ear_axes, pressure, sensitivities, size, walls,
-    bounds, log_amplitude, air, samples_per_m, step, lead, basis, knots, below, part, low_pass, filters,
+    bounds, log_amplitude, air, samples_per_m, step, lead, basis, knots, part, filters_re, filters_im,
     spectra, power, first,
 ):  # fmt: skip
     """Sum the paths of all players through one image cell to one capsule, for every group.
 
-    Writes the spectrum of the sum, the summed power of the single paths, and the sample at which the group begins.
+    Writes the spectrum of the sum, adds the summed power of the single paths, and the sample at which the group begins.
+    The last of the filters is that of the whole section, the others are its players'.
     A capsule whose bands differ hears a path with the sign of its loudest band, and the others by their colour.
     """
     groups, bins = spectra.shape
@@ -197,68 +236,63 @@ def _group_spectra(  # type: ignore[no-untyped-def]
         begin = int(np.floor(nearest)) - lead
         first[g] = begin
 
-        shape = np.empty(knots, np.complex128)
-        turns = np.empty(16, np.complex128)
-        total = np.zeros(knots, np.complex128)
+        shape = np.empty(len(knots), np.complex128)
+        total = np.zeros(len(knots), np.complex128)
+        turned_re = np.empty(bins, np.float32)
+        turned_im = np.empty(bins, np.float32)
+        sum_re = np.zeros(bins, np.float32)
+        sum_im = np.zeros(bins, np.float32)
         squares = 0.0
         signed = 0.0
         centre = 0.0
         for p in range(players):
-            for k in range(knots):
+            square = gain[p] ** 2
+            for n in range(len(knots)):
                 z = 0.0 + 0.0j
                 for b in range(bands):
-                    z += colour[p, b] * basis[k, b]
-                shape[k] = np.exp(z)
-                total[k] += gain[p] ** 2 * shape[k]
-            squares += gain[p] ** 2
+                    z += colour[p, b] * basis[n, b]
+                shape[n] = np.exp(z)
+                total[n] += square * shape[n]
+            squares += square
             signed += gain[p]
-            centre += gain[p] ** 2 * (delay[p] - begin)
-            # A delay turns every bin a little further: sixteen turns side by side, then all of them on.
-            turn = np.exp(-1j * step * (delay[p] - begin))
-            turns[0] = 1.0
-            for k in range(1, len(turns)):
-                turns[k] = turns[k - 1] * turn
-            turn = turns[-1] * turn
-            z = gain[p] + 0.0j
-            for start in range(0, bins, len(turns)):
-                for k in range(start, min(start + len(turns), bins)):
-                    n = below[k]
-                    h = shape[n] + part[k] * (shape[n + 1] - shape[n])
-                    power[g, k] += gain[p] ** 2 * (h.real**2 + h.imag**2)
-                    spectra[g, k] += z * turns[k - start] * h * filters[p, k]
-                z *= turn
+            centre += square * (delay[p] - begin)
+            _turn(gain[p], step * (delay[p] - begin), turned_re, turned_im)
+            _add_path(
+                shape, square, knots, part, turned_re, turned_im, filters_re[p], filters_im[p], sum_re, sum_im, power[g]
+            )
         if players > 1 and squares > 0.0:
             # Below the crossover the section is one source: its energy, its energy's mean delay and colour.
-            turn = np.exp(-1j * step * centre / squares)
-            z = (1.0 if signed >= 0.0 else -1.0) / np.sqrt(squares) + 0.0j
-            for k in range(bins):
-                n = below[k]
-                h = total[n] + part[k] * (total[n + 1] - total[n])
-                spectra[g, k] += z * h * low_pass[k]
-                z *= turn
+            sign = (1.0 if signed >= 0.0 else -1.0) / np.sqrt(squares)
+            _turn(sign, step * centre / squares, turned_re, turned_im)
+            _add_path(
+                total, 0.0, knots, part, turned_re, turned_im, filters_re[players], filters_im[players], sum_re, sum_im,
+                power[g],
+            )  # fmt: skip
+        for k in range(bins):
+            spectra[g, k] = complex(sum_re[k], sum_im[k])
 
 
 @numba.njit(cache=True, fastmath=True)
-def _overlap_add(groups, first, ear, reflected, out):  # type: ignore[no-untyped-def]
-    """Add groups to out (parts, capsules, samples) at their first samples."""
+def _overlap_add(groups, window, first, ear, reflected, out):  # type: ignore[no-untyped-def]
+    """Add groups under a window to out (parts, capsules, samples) at their first samples."""
     for g in range(groups.shape[0]):
         for n in range(groups.shape[1]):
             at = first[g] + n
             if 0 <= at < out.shape[2]:
-                out[reflected[g], ear[g], at] += groups[g, n]
+                out[reflected[g], ear[g], at] += groups[g, n] * window[n]
 
 
-def _window(size: int, sample_rate: float) -> NDArray[np.float64]:
+def _window(size: int, sample_rate: float) -> NDArray[np.float32]:
     """Return the window of a group of paths: all-pass filters ring a little before they begin, and that wraps round.
 
     It rises in the first quarter of `LEAD` and falls over the last `RELEASE`.
     """
     rise = np.arange(size) / (0.25 * LEAD * sample_rate)
     fall = np.arange(size, 0, -1) / (RELEASE * sample_rate)
-    return np.sin(np.pi / 2.0 * np.minimum(np.minimum(rise, fall), 1.0)) ** 2
+    return np.asarray(np.sin(np.pi / 2.0 * np.minimum(np.minimum(rise, fall), 1.0)) ** 2, dtype=np.float32)
 
 
-def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float64]:
+def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float32]:
     """Return the specular paths of a section to all capsules that arrive before a time.
 
     Parameters
@@ -272,7 +306,7 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
 
     Returns
     -------
-    ndarray, shape (2, capsules, samples)
+    ndarray of float32, shape (2, capsules, samples)
         The direct sound, and the reflections. Covers ``until``; sample 0 is the moment of emission.
     """
     hall, rate = scene.hall, float(scene.sample_rate)
@@ -292,27 +326,29 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     size = 1 << int(np.ceil(np.log2((2.0 * radius / c + LEAD + TAIL) * rate)))
     bins = size // 2 + 1
     frequency = scipy.fft.rfftfreq(size, 1.0 / rate)
-    knots, below, part = smooth_knots(frequency)
+    knots, _, part = smooth_knots(frequency)
     basis = np.ascontiguousarray(minimum_phase_basis(size, rate).T[knots])
     alone = len(section.players) == 1
     low_pass, high_pass = crossover(frequency)
     if alone:
         high_pass = np.ones_like(high_pass)
     filters = decorrelation(scene.seed, section.name, len(section.players), frequency) * high_pass
+    filters = np.concatenate([filters, low_pass[None]])
 
-    spectra = np.zeros((len(chosen), bins), dtype=np.complex128)
-    power = np.zeros((len(chosen), bins))
+    spectra = np.empty((len(chosen), bins), dtype=np.complex64)
+    power = np.zeros((len(chosen), bins), dtype=np.float32)
     first = np.zeros(len(chosen), dtype=np.int64)
     _group_spectra(
         chosen, ear, points, section.axes, section.instrument.kappa, section.on_aim,
         np.sqrt(section.share / len(points)), ears, ear_axes, pressure, sensitivities, box, hall.walls,
-        hall.bounds, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis, len(knots),
-        below, part, low_pass, filters, spectra, power, first,
+        hall.bounds, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis,
+        knots.astype(np.uint64), part.astype(np.float32), filters.real.astype(np.float32),
+        filters.imag.astype(np.float32), spectra, power, first,
     )  # fmt: skip
     if not alone:
         spectra = hold_tone(spectra, power, frequency)
-    spectra *= nyquist_taper(frequency, rate)
-    groups = scipy.fft.irfft(spectra, size, axis=-1, workers=-1) * _window(size, rate)
-    out = np.zeros((2, len(ears), int(np.ceil(until * rate)) + 1))
-    _overlap_add(groups, first, ear, chosen.any(axis=1).astype(np.int64), out)
+    spectra *= nyquist_taper(frequency, rate).astype(np.float32)
+    groups = scipy.fft.irfft(spectra, size, axis=-1, workers=-1)
+    out = np.zeros((2, len(ears), int(np.ceil(until * rate)) + 1), dtype=np.float32)
+    _overlap_add(groups, _window(size, rate), first, ear, chosen.any(axis=1).astype(np.int64), out)
     return out

@@ -131,13 +131,10 @@ def _specular_continuum(
     odd image is turned no longer matters, so patterns are averaged over the eight mirrored directions.
     """
     octant = np.abs(sphere(OCTANT_DIRECTIONS))
-    signs = np.array([[x, y, z] for x in (1, -1) for y in (1, -1) for z in (1, -1)], dtype=np.float64)
-    directions = octant[:, None] * signs  # (directions, mirrored, 3)
 
     def patterns(radiators: Sequence[Radiators]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
         """Return the patterns that differ, shape (bands, patterns, directions), and which one each radiator has."""
-        cosines = (np.einsum("dmx,px->dmp", directions, radiator.axes) for radiator in radiators)
-        means = [r.energy * r.pattern(c).mean(axis=(1, 2)) for r, c in zip(radiators, cosines, strict=True)]
+        means = [radiator.energy * radiator.mirrored_pattern(octant) for radiator in radiators]
         several = {mean.tobytes(): mean for mean in means}  # omnis are all alike
         which = [list(several).index(mean.tobytes()) for mean in means]
         return np.array(list(several.values())).transpose(2, 0, 1), np.array(which)
