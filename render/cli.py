@@ -32,8 +32,8 @@ class OneLineErrors(click.Group):
         """Run the command; turn what it raises into a line and an exit status, unless ``--debug`` is given."""
         try:
             return super().invoke(ctx)
-        except (click.ClickException, click.exceptions.Exit, click.Abort):
-            raise
+        except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
+            raise  # click ends quietly when whoever reads the output has seen enough
         except KeyboardInterrupt:
             _fail(ctx, "interrupted", INTERRUPTED)
         except SitzprobeError as error:

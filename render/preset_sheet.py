@@ -19,12 +19,28 @@ from rooms.tables import ArrayTable, HallTable, InstrumentTable, MaterialTable, 
 from rooms.toml_reader import TomlFile
 from rooms.units import BANDS
 
-__all__ = ["USUAL_HALL", "USUAL_PLAN", "Grid", "Sheet", "over_plan", "preset_sheet", "seated_alone"]
+__all__ = [
+    "BAND_COLUMNS",
+    "USUAL_HALL",
+    "USUAL_PLAN",
+    "Grid",
+    "Sheet",
+    "band_cells",
+    "in_hall",
+    "over_plan",
+    "preset_sheet",
+    "reverberation",
+    "seated_alone",
+]
 
 BAND_COLUMNS = tuple(f"{band:g}" if band < 1000 else f"{band / 1000:g}k" for band in BANDS)
+"""Octave bands as heads of columns."""
 
 USUAL_HALL, USUAL_PLAN = "scoring-stage", "violins-together"
 """What an array that follows hall or players is shown with."""
+
+USUAL_ARRAYS = ("tree", "ambience-pair")
+"""What hangs in a hall that is shown."""
 
 
 @dataclass(frozen=True)
@@ -109,6 +125,14 @@ def over_plan(array: str, own: OwnPresets = catalogue.BUNDLED) -> SceneFile:
     return _scene(data, own)
 
 
+def in_hall(hall: str, own: OwnPresets = catalogue.BUNDLED) -> SceneFile:
+    """Return a scene with a plan that suits a hall, the usual main array and the usual ambience."""
+    table = catalogue.load("halls", hall, own)
+    plan = next(iter(table.suits), USUAL_PLAN) if isinstance(table, HallTable) else USUAL_PLAN
+    arrays = {name: {"preset": name} for name in USUAL_ARRAYS}
+    return _scene({"hall": {"preset": hall}, "seating": {"plan": plan}, "arrays": arrays}, own)
+
+
 def _scene(data: dict[str, Any], own: OwnPresets) -> SceneFile:
     """Build a scene that no file holds; it finds the presets that a scene beside them would."""
     home = own.folder.parent if own.folder is not None else catalogue.folder()
@@ -129,7 +153,7 @@ def _facts(name: str, table: Preset, own: OwnPresets) -> Facts:
             return _array(table)
         case MaterialTable():
             made = catalogue.material(name, own=own)
-            rows = (("absorption", *_cells(made.absorption, 2)), ("scattering", *_cells(made.scattering, 2)))
+            rows = (("absorption", *band_cells(made.absorption, 2)), ("scattering", *band_cells(made.scattering, 2)))
             return [], [_bands("coefficients", rows)]
         case InstrumentTable():
             return _instrument(name, own)
@@ -156,7 +180,7 @@ def _hall(name: str, table: HallTable, own: OwnPresets) -> Facts:
         ("air", f"{hall.temperature:g} °C, {hall.humidity:g} % relative humidity"),
         ("mixing time", f"{1e3 * mixing_time(hall):.0f} ms"),
     ]
-    times = _reverberation(name, table, own)
+    times = [(label, *band_cells(values, 2)) for label, values in reverberation(name, table, own).items()]
     return facts, [_bands("reverberation time T30, s", times), _surfaces(hall, table)]
 
 
@@ -170,22 +194,32 @@ def _stage(table: HallTable) -> str:
     return ", ".join(part for part in (room, raised) if part)
 
 
-def _reverberation(name: str, table: HallTable, own: OwnPresets) -> list[tuple[str, ...]]:
-    """Return T30 by band, full and, where there are seats, empty: as the hall's file states it, else as computed.
+def reverberation(
+    name: str, table: HallTable, own: OwnPresets = catalogue.BUNDLED
+) -> dict[str, Sequence[float] | NDArray[np.float64]]:
+    """Return T30 in s by band, with players and, where there are seats, with a full and an empty house.
 
-    Presets of one's own may have changed a surface, and with it what was stated.
+    As the hall's file states it, or else as computed: presets of one's own may have changed a surface.
+
+    Parameters
+    ----------
+    name : str
+        The hall's.
+    table : HallTable
+        What it is, resolved.
+    own : OwnPresets
+        Those that come first.
     """
-    from rooms.decay import expected_T30
+    from rooms.decay import expected_T30  # compiles, which the other kinds have no need of
 
     seats = any(patch.empty is not None for patch in table.patches)
     stated = table.stated_T30 if own == catalogue.BUNDLED else None
     full = stated.occupied if stated is not None else expected_T30(catalogue.hall(name, own))
-    rows = [("full house" if seats else "with players", *_cells(full, 2))]
-    if seats:
-        told = stated.empty if stated is not None else None
-        empty = told or expected_T30(catalogue.hall(HallTable(preset=name, audience="empty"), own))
-        rows.append(("empty house", *_cells(empty, 2)))
-    return rows
+    if not seats:
+        return {"with players": full}
+    told = stated.empty if stated is not None else None
+    empty = told or expected_T30(catalogue.hall(HallTable(preset=name, audience="empty"), own))
+    return {"full house": full, "empty house": empty}
 
 
 def _surfaces(hall: Hall, table: HallTable) -> Grid:
@@ -210,15 +244,23 @@ def _seating(name: str, table: SeatingTable, own: OwnPresets) -> Facts:
     rows = []
     for index, section in enumerate(sections):
         arc = table.sections[section.name].arc
-        radius, azimuth = (
-            " to ".join(f"{end:g}".replace("-", "−") for end in ends) for ends in (arc.radius, arc.azimuth)
-        )
+        radius, azimuth = _span(arc.radius), _span(arc.azimuth)
         floors = sorted({round(float(z), 2) for z in section.positions[:, 2] - section.instrument.height})
-        risers = "" if floors == [0.0] else " to ".join(f"{end:g}" for end in dict.fromkeys((floors[0], floors[-1])))
+        risers = "" if floors == [0.0] else _span((floors[0], floors[-1]))
         row = (letter(index), section.name, section.instrument.name, f"{len(section.players)}", radius, azimuth, risers)
         rows.append(row)
     columns = ("", "section", "instrument", "players", "radius m", "azimuth °", "riser m")
-    return facts, [Grid("sections", columns, tuple(rows))]
+    counts = [[str(size.get(section, "–")) for size in table.sizes.values()] for section in table.sections]
+    sizes = [(section, *count) for section, count in zip(table.sections, counts, strict=True)] if table.sizes else []
+    return facts, [
+        Grid("sections", columns, tuple(rows)),
+        Grid("players by size of the orchestra", ("size", *table.sizes), tuple(sizes)),
+    ]
+
+
+def _span(ends: Sequence[float]) -> str:
+    """Return from and to as text, or the one number that both are."""
+    return " to ".join(dict.fromkeys(f"{end:g}".replace("-", "−") for end in ends))
 
 
 def _array(table: ArrayTable) -> Facts:
@@ -233,9 +275,10 @@ def _array(table: ArrayTable) -> Facts:
         place = (f"{value:.3g}".replace("-", "−") for value in capsule.at)
         aim = (f"{value:g}".replace("-", "−") for value in capsule.aim)
         pattern = capsule.pattern if isinstance(capsule.pattern, str) else f"pressure part {capsule.pattern}"
-        rows.append((letter(index), capsule.name, *place, *aim, pattern))
-    columns = ("", "capsule", "x m", "y m", "z m", "azimuth °", "elevation °", "pattern")
-    return facts, [Grid("capsules, from the array's place", columns, tuple(rows))]
+        rows.append((letter(index), capsule.name, *place, *aim, pattern, capsule.loudspeaker or ""))
+    columns = ("", "capsule", "x m", "y m", "z m", "azimuth °", "elevation °", "pattern", "feeds")
+    used = len(columns) if any(capsule.loudspeaker for capsule in table.capsules) else -1
+    return facts, [Grid("capsules, from the array's place", columns[:used], tuple(row[:used] for row in rows))]
 
 
 def _hangs(table: ArrayTable) -> str:
@@ -267,9 +310,9 @@ def _instrument(name: str, own: OwnPresets) -> Facts:
     index = np.array(instrument.directivity_index)
     level = 10.0 / np.log(10.0) * instrument.kappa  # dB by which exp(κ·cos θ) falls from 0 to 90°
     rows = [
-        ("on the axis", *_cells(index, 1)),
-        ("90° from it", *_cells(index - level, 1)),
-        ("180° from it", *_cells(index - 2.0 * level, 1)),
+        ("on the axis", *band_cells(index, 1)),
+        ("90° from it", *band_cells(index - level, 1)),
+        ("180° from it", *band_cells(index - 2.0 * level, 1)),
     ]
     facts = [
         ("acoustic centre", f"{instrument.height:g} m above the player's floor"),
@@ -283,7 +326,7 @@ def _bands(title: str, rows: Sequence[tuple[str, ...]]) -> Grid:
     return Grid(title, ("Hz", *BAND_COLUMNS), tuple(rows))
 
 
-def _cells(values: Sequence[float] | NDArray[np.float64], digits: int) -> tuple[str, ...]:
+def band_cells(values: Sequence[float] | NDArray[np.float64], digits: int) -> tuple[str, ...]:
     """Return numbers as cells; a dash where there is none."""
     return tuple("–" if np.isnan(v) else f"{round(v, digits) + 0.0:.{digits}f}".replace("-", "−") for v in values)
 

@@ -25,7 +25,18 @@ from rooms.players import Section
 from rooms.scene import Scene
 from rooms.units import BAND_NAMES
 
-__all__ = ["capsule_label", "draw_elevation", "draw_hall_plan", "draw_stage_plan", "stage_figure"]
+__all__ = [
+    "capsule_label",
+    "draw_capsule",
+    "draw_dots",
+    "draw_elevation",
+    "draw_hall_plan",
+    "draw_scale_bar",
+    "draw_stage_plan",
+    "label_points",
+    "section_key",
+    "stage_figure",
+]
 
 INK = "#1a1a1a"
 FAINT = "#8a8a8a"
@@ -42,6 +53,9 @@ STAND = (0.5, 0.75)
 
 POLAR = 0.55
 """Radius of a polar pattern on the plan in m, on its axis."""
+
+ARROW = 0.9 / 0.55
+"""Length of the arrow along a capsule's axis re that radius."""
 
 REACH = 3.0
 """How far around the players the stage plan shows, in m."""
@@ -74,13 +88,13 @@ def draw_stage_plan(axes: Axes, scene: Scene) -> Axes:
         if np.all((np.array(capsule.position[:2]) > low) & (np.array(capsule.position[:2]) < high))
     ]
     for array, capsule in shown:
-        _draw_capsule(axes, array.purpose, capsule)
+        draw_capsule(axes, array.purpose, capsule)
     seats = [p.position[:2] for s in scene.sections for p in s.players]
     points = [c.position[:2] for _, c in shown]
     names = [capsule_label(array, capsule) for array, capsule in shown]
-    _label_points(axes, [(0.0, 0.0), *points], ["conductor", *names], obstacles=[*seats, *points, (0.0, 0.0)])
+    label_points(axes, [(0.0, 0.0), *points], ["conductor", *names], obstacles=[*seats, *points, (0.0, 0.0)])
     axes.text(0.015, 0.02, "audience below", transform=axes.transAxes, va="bottom", fontsize=8, color="#555555")
-    _draw_scale_bar(axes, 2.0)
+    draw_scale_bar(axes, 2.0)
     return axes
 
 
@@ -103,20 +117,22 @@ def draw_hall_plan(axes: Axes, scene: Scene) -> Axes:
     axes.add_patch(
         Rectangle((low[0], low[1]), *(high - low), fill=False, edgecolor=FAINT, linestyle=(0, (4, 3)), linewidth=0.9)
     )
-    _draw_dots(axes, scene, axis=0, other=1)
+    draw_dots(axes, scene, axis=0, other=1)
     axes.text(lower[0] + 0.8, lower[1] + 0.6, "audience", va="bottom", fontsize=8)
-    _draw_scale_bar(axes, 5.0)
+    draw_scale_bar(axes, 5.0)
     axes.set_axis_off()
     return axes
 
 
-def draw_elevation(axes: Axes, scene: Scene) -> Axes:
+def draw_elevation(axes: Axes, scene: Scene, *, close: bool = False) -> Axes:
     """Draw the hall from the audience's right: heights of players and microphones.
 
     Parameters
     ----------
     axes : Axes
     scene : Scene
+    close : bool
+        Only the players and what hangs over them or before them, not the whole hall.
 
     Returns
     -------
@@ -127,7 +143,12 @@ def draw_elevation(axes: Axes, scene: Scene) -> Axes:
     axes.add_patch(
         Rectangle((lower[1], lower[2]), *(upper - lower)[1:], facecolor="white", edgecolor=INK, linewidth=1.6)
     )
-    axes.set(xlim=(lower[1] - 0.6, upper[1] + 0.6), ylim=(lower[2] - 0.6, upper[2] + 0.6), aspect="equal")
+    low, high = lower[1:] - 0.6, upper[1:] + 0.6
+    if close:
+        places = [*(s.positions for s in scene.sections), *(a.positions for a in scene.arrays)]
+        shown = np.concatenate([[[0.0, 0.0, 0.0]], *places])[:, 1:]
+        low, high = np.maximum(low, shown.min(axis=0) - 1.5), np.minimum(high, shown.max(axis=0) + 1.5)
+    axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]), aspect="equal")
     axes.set(xlabel="y (m): audience to the left, upstage to the right", ylabel="z (m)")
     axes.grid(color="#000000", alpha=0.07, linewidth=0.6)
     for section in scene.sections:
@@ -135,7 +156,7 @@ def draw_elevation(axes: Axes, scene: Scene) -> Axes:
         for y, height in zip(section.positions[:, 1], risers, strict=True):
             if height > 0.01:
                 axes.add_patch(Rectangle((y - 0.6, lower[2]), 1.2, height, facecolor="#d9d4c8", zorder=1))
-    _draw_dots(axes, scene, axis=1, other=2)
+    draw_dots(axes, scene, axis=1, other=2)
     labels: dict[str, Sequence[float]] = {}  # one for what hangs at one height
     for array, capsule in scene.capsules:
         y, z = capsule.position[1:]
@@ -146,7 +167,7 @@ def draw_elevation(axes: Axes, scene: Scene) -> Axes:
     seats = [p.position[1:] for s in scene.sections for p in s.players]
     points = [capsule.position[1:] for _, capsule in scene.capsules]
     floor = [(y, lower[2]) for y in np.arange(lower[1], upper[1], 0.3)]
-    _label_points(axes, list(labels.values()), list(labels), obstacles=[*seats, *points, *floor])
+    label_points(axes, list(labels.values()), list(labels), obstacles=[*seats, *points, *floor])
     return axes
 
 
@@ -277,16 +298,26 @@ def _draw_section(axes: Axes, index: int, section: Section) -> None:
         )
 
 
-def _draw_capsule(axes: Axes, purpose: str, capsule: Capsule) -> None:
-    """Draw a microphone from above: polar pattern around its aim, an arrow along it, the mark of its purpose."""
+def draw_capsule(axes: Axes, purpose: str, capsule: Capsule, polar: float = POLAR) -> None:
+    """Draw a microphone from above: polar pattern around its aim, an arrow along it, the mark of its purpose.
+
+    Parameters
+    ----------
+    axes : Axes
+    purpose : str
+        Its array's.
+    capsule : Capsule
+    polar : float
+        Radius of the pattern on its axis in m.
+    """
     angle = np.radians(np.arange(0, 361, 5))
     part = float(capsule.pressure_parts[BAND_NAMES.index("1000")])
-    reach = POLAR * np.abs(part + (1.0 - part) * np.cos(angle))
+    reach = polar * np.abs(part + (1.0 - part) * np.cos(angle))
     pattern = np.stack([reach * np.sin(angle), reach * np.cos(angle)], axis=1)
     outline = _turned(pattern, capsule.aim[0], capsule.position)
     axes.fill(*outline.T, facecolor="#00000014", edgecolor="#00000099", linewidth=0.7, zorder=5)
     if not capsule.is_omni:
-        _draw_arrow(axes, capsule.position[:2], capsule.axis[:2] * (POLAR + 0.35))
+        _draw_arrow(axes, capsule.position[:2], capsule.axis[:2] * (ARROW * polar))
     axes.plot(
         *capsule.position[:2],
         MARKERS[purpose],
@@ -299,7 +330,7 @@ def _draw_capsule(axes: Axes, purpose: str, capsule: Capsule) -> None:
 
 
 def _draw_arrow(axes: Axes, start: Sequence[float], step: NDArray[np.float64]) -> None:
-    if np.linalg.norm(step) > 0.15:
+    if np.linalg.norm(step) * _inches_per_metre(axes) > 0.05:
         end = (float(start[0] + step[0]), float(start[1] + step[1]))
         style: dict[str, Any] = {
             "arrowstyle": "-|>",
@@ -312,7 +343,7 @@ def _draw_arrow(axes: Axes, start: Sequence[float], step: NDArray[np.float64]) -
         axes.annotate("", xy=end, xytext=(start[0], start[1]), arrowprops=style, zorder=6, annotation_clip=True)
 
 
-def _draw_dots(axes: Axes, scene: Scene, axis: int, other: int) -> None:
+def draw_dots(axes: Axes, scene: Scene, axis: int, other: int) -> None:
     """Draw players and capsules as marks on two of their coordinates."""
     for index, section in enumerate(scene.sections):
         axes.plot(
@@ -338,7 +369,7 @@ def _draw_dots(axes: Axes, scene: Scene, axis: int, other: int) -> None:
         )
 
 
-def _draw_scale_bar(axes: Axes, length: float) -> None:
+def draw_scale_bar(axes: Axes, length: float) -> None:
     """Draw a bar of ``length`` m in the lower right corner."""
     right, low = axes.get_xlim()[1], axes.get_ylim()[0]
     scale = _inches_per_metre(axes)
@@ -359,9 +390,9 @@ def capsule_label(array: Array, capsule: Capsule) -> str:
     return array.name if len(array.capsules) == 1 else f"{array.name} {capsule.name}"
 
 
-def _key(scene: Scene) -> list[Line2D]:
-    """Return what the marks mean: sections with their players, arrays with what they are for."""
-    handles = [
+def section_key(sections: Sequence[Section]) -> list[Line2D]:
+    """Return what the chairs mean: letter and colour of each section, with its players."""
+    return [
         Line2D(
             [],
             [],
@@ -372,8 +403,13 @@ def _key(scene: Scene) -> list[Line2D]:
             markeredgecolor=INK,
             label=f"{_letter(i)}  {section.name}: {len(section.players)}",
         )
-        for i, section in enumerate(scene.sections)
+        for i, section in enumerate(sections)
     ]
+
+
+def _key(scene: Scene) -> list[Line2D]:
+    """Return what the marks mean: sections with their players, arrays with what they are for."""
+    handles = section_key(scene.sections)
     handles.append(Line2D([], [], linestyle="-", color="#555555", linewidth=2.2, label="music stand"))
     for purpose in dict.fromkeys(array.purpose for array in scene.arrays):
         mark: dict[str, Any] = {"marker": MARKERS[purpose], "markersize": 6, "markeredgecolor": "white"}
@@ -390,7 +426,7 @@ def _inches_per_metre(axes: Axes) -> float:
     return float(min(width / np.ptp(axes.get_xlim()), height / np.ptp(axes.get_ylim())))
 
 
-def _label_points(
+def label_points(
     axes: Axes,
     points: Sequence[Sequence[float]],
     texts: Sequence[str],

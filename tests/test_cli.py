@@ -339,6 +339,16 @@ def test_a_preset_is_shown_by_itself() -> None:
     )
 
 
+def test_output_that_nobody_reads_to_its_end_is_no_failure() -> None:
+    """`sitzprobe presets | head -1`: the pipe is closed while it writes."""
+    command = [sys.executable, "-c", "from render.cli import main; main(['presets'])"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+        assert running.stdout is not None
+        assert running.stderr is not None
+        running.stdout.close()
+        assert running.stderr.read() == b""
+
+
 def test_a_terminal_gets_a_drawn_table(scene: Path) -> None:
     parent, child = pty.openpty()
     command = [sys.executable, "-c", f"from render.cli import main; main(['check', '{scene}'])"]

@@ -200,6 +200,11 @@ def test_a_plan_s_sheet_counts_its_players() -> None:
     rows = grid(sheet, "sections").rows
     assert [(row[1], row[3]) for row in rows[:2]] == [("violins-1", "14"), ("violins-2", "12")]
     assert dict(sheet.facts)["players"] == str(sum(int(row[3]) for row in rows))
+    sizes = grid(sheet, "players by size")
+    column = sizes.columns.index("large")
+    for section, players in (("violins-1", 14), ("basses", 6)):
+        (row,) = (row for row in sizes.rows if row[0] == section)
+        assert row[column] == str(players)
 
 
 @pytest.mark.parametrize(("kind", "name"), EVERY)
