@@ -58,6 +58,9 @@ RATE = 48000
 PARTS: tuple[ColorType, ...] = (ORANGE, SKY, GREEN, YELLOW, PURPLE, VERMILLION)
 """Fills of what lies on a floor, in the order of its patches."""
 
+LARGEST = 0.8
+"""Inches that a metre of a seating plan takes at most."""
+
 WIDE = 2.5
 """Half extent in m from which on an array over the stage is drawn among the players."""
 
@@ -195,7 +198,7 @@ def _seating_figure(name: str) -> Figure:
     key = section_key(scene.sections)
     probe = draw_stage_plan(Figure(figsize=(6.0, 6.0)).add_axes((0.0, 0.0, 1.0, 1.0)), scene)
     width, height = (float(np.ptp(limits)) for limits in (probe.get_xlim(), probe.get_ylim()))
-    wide = min(7.4, 5.0 * width / height)
+    wide = min(7.4, 5.0 * width / height, LARGEST * width)
     tall = wide * height / width
     column = 2.3
     total = max(tall, 0.22 * len(key) + 0.3) + 0.7

@@ -92,9 +92,10 @@ def draw_stage_plan(axes: Axes, scene: Scene) -> Axes:
     seats = [p.position[:2] for s in scene.sections for p in s.players]
     points = [c.position[:2] for _, c in shown]
     names = [capsule_label(array, capsule) for array, capsule in shown]
-    label_points(axes, [(0.0, 0.0), *points], ["conductor", *names], obstacles=[*seats, *points, (0.0, 0.0)])
+    podium = [(x, y) for x in (-0.5, 0.0, 0.5) for y in (-0.5, 0.0, 0.5)]
+    bar = draw_scale_bar(axes, 2.0)
+    label_points(axes, [(0.0, -0.5), *points], ["conductor", *names], obstacles=[*seats, *points, *podium, *bar])
     axes.text(0.015, 0.02, "audience below", transform=axes.transAxes, va="bottom", fontsize=8, color="#555555")
-    draw_scale_bar(axes, 2.0)
     return axes
 
 
@@ -369,8 +370,8 @@ def draw_dots(axes: Axes, scene: Scene, axis: int, other: int) -> None:
         )
 
 
-def draw_scale_bar(axes: Axes, length: float) -> None:
-    """Draw a bar of ``length`` m in the lower right corner."""
+def draw_scale_bar(axes: Axes, length: float) -> list[tuple[float, float]]:
+    """Draw a bar of ``length`` m in the lower right corner; return points along it and its text."""
     right, low = axes.get_xlim()[1], axes.get_ylim()[0]
     scale = _inches_per_metre(axes)
     x, y = right - 0.25 / scale - length, low + 0.18 / scale
@@ -383,6 +384,7 @@ def draw_scale_bar(axes: Axes, length: float) -> None:
         zorder=8,
     )
     axes.text(x + length / 2, y + 1.5 * tick, f"{length:g} m", ha="center", va="bottom", fontsize=8, zorder=8)
+    return [(x + share * length, y + above * tick) for share in (0.0, 0.25, 0.5, 0.75, 1.0) for above in (0.0, 3.0)]
 
 
 def capsule_label(array: Array, capsule: Capsule) -> str:
