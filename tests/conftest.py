@@ -12,6 +12,7 @@ from rooms.players import Instrument, Player, Section
 from rooms.responses import Responses, compute_responses
 from rooms.scene import Scene
 from tests.halls import hall, material, microphones, solo
+from tests.small_scenes import without_figures
 
 # The first call compiles, so no deadline; the same examples every time, so that a red test stays red.
 settings.register_profile("project", deadline=None, derandomize=True)
@@ -24,6 +25,12 @@ def fresh_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("SITZPROBE_CACHE", str(tmp_path_factory.mktemp("cache")))
         yield
+
+
+@pytest.fixture
+def no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draw no pictures in this process."""
+    without_figures(monkeypatch)
 
 
 @pytest.fixture(scope="session")

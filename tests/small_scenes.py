@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +15,9 @@ from numpy.typing import NDArray
 
 from render import figures
 from render.cli import main
+
+RATE = 48000
+"""Hz; of stems, where nothing else is said."""
 
 SURFACES = ("floor", "ceiling", "stage-wall", "house-wall", "left-wall", "right-wall")
 SIZE = (10.0, 12.0, 6.0)
@@ -25,6 +30,11 @@ position = [-2.0, 2.0, 0.0]
 [sections.right]
 instrument = "omni"
 position = [2.0, 2.0, 0.0]
+"""
+SOLO = """\
+[sections.solo]
+instrument = "omni"
+position = [-2.0, 2.0, 0.0]
 """
 ARRAYS = """\
 [arrays.pair]
@@ -48,7 +58,7 @@ def write_scene(
     sections: str = SECTIONS,
     arrays: str = ARRAYS,
     more: str = "",
-    rate: int = 48000,
+    rate: int = RATE,
 ) -> Path:
     """Write a scene and its stems, one a section, (samples,) or (channels, samples); return the scene's path."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -60,7 +70,15 @@ def write_scene(
     return path
 
 
-def noise(seconds: float = 0.25, rate: int = 48000, seed: int = 1) -> NDArray[np.float32]:
+def write_cues(
+    folder: Path, stems: Mapping[str, NDArray[np.floating]], *, top: str = "", mix_gain: float = 0.0
+) -> Path:
+    """Write a scene of a solo section with a cue for every stem, of its name; return the scene's path."""
+    cues = "".join(f'[cues."{name}"]\nsolo = "{name}.wav"\n' for name in stems)
+    return write_scene(folder, stems, sections=SOLO, top=top, more=f"[mix]\ngain = {mix_gain}\n{cues}")
+
+
+def noise(seconds: float = 0.25, rate: int = RATE, seed: int = 1) -> NDArray[np.float32]:
     """Return white noise at about −30 dBFS."""
     return (0.03 * np.random.default_rng(seed).standard_normal(round(seconds * rate))).astype(np.float32)
 
@@ -89,6 +107,12 @@ def heard(path: Path) -> NDArray[np.float64]:
     """Return a file's samples, (channels, samples)."""
     samples, _ = soundfile.read(path, dtype="float64", always_2d=True)
     return np.ascontiguousarray(samples.T)
+
+
+def report_of(folder: Path) -> dict[str, Any]:
+    """Return a render's report."""
+    found: dict[str, Any] = json.loads((folder / "report.json").read_text(encoding="utf-8"))
+    return found
 
 
 def contents(folder: Path) -> dict[str, bytes]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +14,7 @@ from rooms.microphones import Array, Capsule
 from rooms.units import unit_vector
 from tests.small_scenes import (
     ARRAYS,
+    RATE,
     SECTIONS,
     below,
     contents,
@@ -23,12 +23,12 @@ from tests.small_scenes import (
     impulse,
     noise,
     rendered,
+    report_of,
     run,
-    without_figures,
     write_scene,
 )
 
-RATE = 48000
+pytestmark = pytest.mark.usefixtures("no_figures")
 STEMS = {"left": noise(0.6), "right": noise(0.6, seed=2)}
 AROUND = """\
 [arrays.around]
@@ -48,11 +48,6 @@ position = [0, -5, 3]
 capsules = [{name = "l", at = [-2, 0, 0], loudspeaker = "BL"}, {name = "r", at = [2, 0, 0], loudspeaker = "BR"}]
 """
 TOP = '[arrays.top]\nposition = [0, -2, 5]\ncapsules = [{name = "l", loudspeaker = "TFL"}]\n'
-
-
-@pytest.fixture(autouse=True)
-def _no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
-    without_figures(monkeypatch)
 
 
 def bed(layout: str) -> str:
@@ -86,7 +81,7 @@ def test_each_capsule_is_in_the_channel_of_its_loudspeaker(
             np.testing.assert_array_equal(signal, heard(folder / "mix" / f"a_around_{name}.wav")[0])
     assert mask(path) == label
     np.testing.assert_array_equal(heard(folder / "mix" / f"a_{layout}.wav"), heard(path))  # there is no other array
-    files = {file["path"]: file for file in json.loads((folder / "report.json").read_text())["files"]}
+    files = {file["path"]: file for file in report_of(folder)["files"]}
     assert files[f"mix/a_around_{layout}.wav"]["what"] == f"array 'around' as {layout} surround bed"
     assert files[f"mix/a_around_{layout}.wav"]["channel_names"][:3] == ["FL", "FR", "FC"]
 
@@ -141,7 +136,7 @@ def test_a_bed_s_loudness_is_that_of_an_independent_meter(tmp_path: Path) -> Non
     for layout in ("5.0", "5.1"):
         scene = write_scene(tmp_path / layout, STEMS, arrays=AROUND, more=bed(layout).replace("1.0", "0.6"))
         folder = rendered(scene)
-        report = json.loads((folder / "report.json").read_text())
+        report = report_of(folder)
         found |= {file["path"]: file["lufs"] for file in report["files"]}
     samples = heard(tmp_path / "5.0" / "out" / "mix" / "5.0_5.0.wav")
     assert samples.shape[0] == 5  # the other meter's weights are those of L R C Ls Rs
@@ -290,7 +285,7 @@ def test_ambisonics_without_such_an_array_is_one_line(tmp_path: Path) -> None:
 def test_an_ambisonic_file_has_peaks_and_no_loudness(tmp_path: Path) -> None:
     """Its channels are no loudspeakers, and named W, Y, Z and X."""
     scene = write_scene(tmp_path / "a", STEMS, sections=SECTIONS, arrays=AMBISONIC, more="[output]\nambisonic = true\n")
-    report = json.loads((rendered(scene) / "report.json").read_text())
+    report = report_of(rendered(scene))
     (file,) = (file for file in report["files"] if file["path"] == "mix/a_point_ambix.wav")
     assert file["channel_names"] == ["W", "Y", "Z", "X"]
     assert file["lufs"] is None

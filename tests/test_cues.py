@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
 from pathlib import Path
@@ -14,31 +13,27 @@ import scipy.signal
 
 from render.cues import QUICK_DBTP, QUICK_LUFS, cue_files, quick_gain_db
 from tests.small_scenes import (
+    RATE,
+    SOLO,
     below,
     heard,
     impulse,
     noise,
     rendered,
+    report_of,
     run,
-    without_figures,
+    write_cues,
     write_scene,
 )
 
-RATE = 48000  # Hz
-SECTIONS = '[sections.solo]\ninstrument = "omni"\nposition = [-2.0, 2.0, 0.0]\n'
-
-
-@pytest.fixture(autouse=True)
-def _no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
-    without_figures(monkeypatch)
+pytestmark = pytest.mark.usefixtures("no_figures")
 
 
 def many_cues(folder: Path, seconds: list[float], gains: list[float] | None = None, mix_gain: float = 0.0) -> Path:
     """A scene of cues called a, b, c … with one stem each, so long and so loud."""
     loud = gains or [1.0] * len(seconds)
     stems = {chr(97 + n): g * noise(s, seed=n) for n, (s, g) in enumerate(zip(seconds, loud, strict=True))}
-    cues = "".join(f'[cues.{name}]\nsolo = "{name}.wav"\n' for name in stems)
-    return write_scene(folder, stems, sections=SECTIONS, more=f"[mix]\ngain = {mix_gain}\n{cues}")
+    return write_cues(folder, stems, mix_gain=mix_gain)
 
 
 def test_one_bar_counts_the_sound_of_all_cues(tmp_path: Path) -> None:
@@ -93,7 +88,7 @@ def test_a_clip_refused_names_the_gain_that_fits_the_whole_scene(tmp_path: Path,
 def test_names_that_make_one_file_together_are_refused(tmp_path: Path) -> None:
     """The stereo mix of a cue 'a_pair' is called as the pair's mix of a cue 'a' is."""
     cues = '[cues.a]\nsolo = "s.wav"\n[cues.A_pair]\nsolo = "s.wav"\n'
-    scene = write_scene(tmp_path, {"s": noise()}, sections=SECTIONS, more=cues)
+    scene = write_scene(tmp_path, {"s": noise()}, sections=SOLO, more=cues)
     done = run("render", scene, "-o", tmp_path / "out", "--quiet")
     assert done.exit_code == 2
     assert re.fullmatch(
@@ -139,7 +134,7 @@ def test_a_quick_listen_is_the_mix_at_a_loudness_that_is_safe(tmp_path: Path, ga
     assert below(quick, factor * whole) < -120.0
     meter = pyloudnorm.Meter(RATE, filter_class="DeMan")
     assert meter.integrated_loudness(quick.T) == pytest.approx(QUICK_LUFS, abs=0.1)
-    report = json.loads((path.parent.parent / "report.json").read_text())
+    report = report_of(path.parent.parent)
     (file,) = report["files"]
     assert file["lufs"] == pytest.approx(-23.0, abs=1e-3)
     assert file["peak_dbfs"] == pytest.approx(20 * np.log10(np.abs(quick).max()), abs=1e-3)
@@ -272,10 +267,10 @@ def test_files_of_an_earlier_render_stay_and_are_told(tmp_path: Path) -> None:
     """Of sections that were wanted then, in another format, of a cue that is gone: none is listed or removed."""
     scene = many_cues(tmp_path / "scene", [0.2, 0.2])
     folder = rendered(scene, "--stems", folder=tmp_path / "out")
-    assert json.loads((folder / "report.json").read_text())["warnings"] == []
+    assert report_of(folder)["warnings"] == []
     (folder / "mix" / "notes.txt").write_text("mine")
     rendered(scene, folder=folder)
-    report = json.loads((folder / "report.json").read_text())
+    report = report_of(folder)
     assert report["warnings"] == [
         f"not of this render and not in files.csv: stems/a_solo_pair.wav and 1 more in {folder}, from an earlier one "
         "perhaps"
@@ -284,4 +279,4 @@ def test_files_of_an_earlier_render_stay_and_are_told(tmp_path: Path) -> None:
     assert "stems/a_solo_pair.wav" not in (folder / "files.csv").read_text()
     shutil.rmtree(folder / "stems")
     rendered(scene, folder=folder)
-    assert json.loads((folder / "report.json").read_text())["warnings"] == []
+    assert report_of(folder)["warnings"] == []

@@ -21,31 +21,25 @@ from render.session import render_scene
 from render.staging import sole_writer
 from rooms.errors import InputError, SitzprobeError
 from tests.small_scenes import (
+    RATE,
+    SOLO,
     contents,
     impulse,
     noise,
     rendered,
     run,
-    without_figures,
+    write_cues,
     write_scene,
 )
 
-RATE = 48000  # Hz
-SECTIONS = '[sections.solo]\ninstrument = "omni"\nposition = [-2.0, 2.0, 0.0]\n'
 PROGRAM = [sys.executable, "-m", "render"]
-
-
-@pytest.fixture
-def quiet(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Nothing but the audio and the page."""
-    without_figures(monkeypatch)
 
 
 def two_cues(folder: Path, second: str = "two.wav", top: str = "") -> Path:
     """A scene of two cues of one stem each; the second one's may be long."""
-    cues = f'[cues.one]\nsolo = "one.wav"\n[cues.two]\nsolo = "{second}"\n'
-    stems = {"one": noise(0.5), "two": noise(0.5, seed=2)}
-    return write_scene(folder, stems, sections=SECTIONS, top=top, more="[mix]\ngain = 0.0\n" + cues)
+    scene = write_cues(folder, {"one": noise(0.5), "two": noise(0.5, seed=2)}, top=top)
+    scene.write_text(scene.read_text().replace('"two.wav"', f'"{second}"'))
+    return scene
 
 
 def with_a_long_cue(folder: Path, top: str = "") -> Path:
@@ -75,7 +69,7 @@ def litter(folder: Path) -> list[str]:
     return [p.name for p in folder.rglob(".*")]
 
 
-def test_a_killed_render_keeps_the_cues_it_finished(tmp_path: Path, quiet: None) -> None:
+def test_a_killed_render_keeps_the_cues_it_finished(tmp_path: Path, no_figures: None) -> None:
     """After kill −9 the first cue is whole and final, of the second one nothing is, and earlier output is untouched.
 
     The next render keeps the first, renders the second, and clears up.
@@ -106,7 +100,7 @@ def test_a_killed_render_keeps_the_cues_it_finished(tmp_path: Path, quiet: None)
     }
 
 
-def test_two_renders_into_one_folder_are_one_too_many(tmp_path: Path, quiet: None) -> None:
+def test_two_renders_into_one_folder_are_one_too_many(tmp_path: Path, no_figures: None) -> None:
     """The second is refused in a line, exit 1, and disturbs nothing; a quick listen has a folder of its own.
 
     The lock goes with the process that held it, whatever ended it.
@@ -165,7 +159,7 @@ def test_ctrl_c_is_one_line_from_the_first_moment(tmp_path: Path, seconds: float
 
 
 @pytest.mark.parametrize("how", ["rewritten", "cut off", "deleted"])
-def test_a_stem_that_changes_while_it_is_rendered_is_named(tmp_path: Path, quiet: None, how: str) -> None:
+def test_a_stem_that_changes_while_it_is_rendered_is_named(tmp_path: Path, no_figures: None, how: str) -> None:
     """Nothing of the cue is written: who knows what was read. The cue before it stays."""
     scene = two_cues(tmp_path / "scene")
     stem = scene.parent / "two.wav"
@@ -212,7 +206,7 @@ class Filling:
 @pytest.mark.parametrize("room", [0, 50, 5_000, 150_000, 900_000, 1_300_000, 1_800_000, 2_500_000])
 @pytest.mark.parametrize("options", [(), ("--format", "flac24")], ids=["float", "flac"])
 def test_a_full_volume_is_one_line_wherever_it_fills(
-    tmp_path: Path, quiet: None, monkeypatch: pytest.MonkeyPatch, room: int, options: tuple[str, ...]
+    tmp_path: Path, no_figures: None, monkeypatch: pytest.MonkeyPatch, room: int, options: tuple[str, ...]
 ) -> None:
     """In a header, in samples, in the report: each file is the earlier one or whole; a rerun completes."""
     scene = two_cues(tmp_path / "scene")
@@ -250,7 +244,7 @@ def test_a_full_volume_is_one_line_wherever_it_fills(
     }
 
 
-def test_a_stem_that_cannot_be_read_to_its_end_is_named_with_the_place(tmp_path: Path, quiet: None) -> None:
+def test_a_stem_that_cannot_be_read_to_its_end_is_named_with_the_place(tmp_path: Path, no_figures: None) -> None:
     """Its header and its end are good; in its middle a piece is damaged, as on a failing disk."""
     scene = two_cues(tmp_path / "scene", "two.flac")
     path = scene.parent / "two.flac"
@@ -269,7 +263,7 @@ def test_a_stem_that_cannot_be_read_to_its_end_is_named_with_the_place(tmp_path:
 
 
 def test_a_reading_error_of_the_system_is_one_line(
-    tmp_path: Path, quiet: None, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, no_figures: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The library says only that it couldn't."""
     scene = two_cues(tmp_path / "scene")
@@ -290,21 +284,21 @@ def test_a_reading_error_of_the_system_is_one_line(
 
 
 @pytest.mark.parametrize("name", ["Überfahrt 2", "第二曲 夜", "a - b", "x" * 80, "é" * 80])
-def test_cues_of_any_name_are_rendered_and_kept(tmp_path: Path, quiet: None, name: str) -> None:
+def test_cues_of_any_name_are_rendered_and_kept(tmp_path: Path, no_figures: None, name: str) -> None:
     """Letters of any script, spaces; in the folder, the stem and the cue."""
     home = tmp_path / f"{name[:40]} folder"
-    scene = write_scene(home, {name: impulse()}, sections=SECTIONS, more=f'[cues."{name}"]\nsolo = "{name}.wav"\n')
+    scene = write_cues(home, {name: impulse()})
     folder = rendered(scene)
     assert (folder / "mix" / f"{name}.wav").is_file()
     assert f"kept, rendered from the same before: {name}\n" in run("render", scene, "-o", folder, "--quiet").stdout
 
 
-def test_names_too_long_for_a_file_system_are_refused_at_once(tmp_path: Path, quiet: None) -> None:
+def test_names_too_long_for_a_file_system_are_refused_at_once(tmp_path: Path, no_figures: None) -> None:
     """Cue, array and capsule make a file's name together; bytes count, not letters."""
     arrays = f'[arrays."{"夜" * 40}"]\ncapsules = [{{name = "left", at = [0, 0, 2]}}]\n'
     cue = "曲" * 50
     scene = write_scene(
-        tmp_path / "scene", {"s": impulse()}, sections=SECTIONS, arrays=arrays,
+        tmp_path / "scene", {"s": impulse()}, sections=SOLO, arrays=arrays,
         more=f'[cues."{cue}"]\nsolo = "s.wav"\n',
     )  # fmt: skip
     done = run("render", scene, "-o", tmp_path / "out", "--quiet")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 from pathlib import Path
 from typing import Any
 
@@ -15,30 +14,27 @@ import soundfile
 from render.tail import FADE_S, INAUDIBLE_DBFS
 from tests.small_scenes import (
     ARRAYS,
+    RATE,
     below,
     contents,
     heard,
     impulse,
     noise,
     rendered,
+    report_of,
     run,
-    without_figures,
     write_scene,
 )
 
-RATE = 48000
+pytestmark = pytest.mark.usefixtures("no_figures")
 ROOM = '[arrays.room]\nposition = [0, -4, 3]\ncapsules = [{name = "left", at = [-1, 0, 0]}, {name = "right"}]\n'
 THREE = ROOM.replace('{name = "right"}', '{name = "middle"}, {name = "right", at = [1, 0, 0]}')
 STEMS = {"left": noise(1.0), "right": noise(0.6, seed=2)}
 
 
-@pytest.fixture(autouse=True)
-def _no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
-    without_figures(monkeypatch)
-
-
 def files_of(folder: Path) -> list[dict[str, Any]]:
-    found: list[dict[str, Any]] = json.loads((folder / "report.json").read_text(encoding="utf-8"))["files"]
+    """Return what the report says of each file."""
+    found: list[dict[str, Any]] = report_of(folder)["files"]
     return found
 
 

@@ -12,6 +12,7 @@ import soundfile
 from render.passage import Passage, parse_time
 from rooms.errors import InputError
 from tests.small_scenes import (
+    RATE,
     contents,
     hall_text,
     heard,
@@ -20,16 +21,10 @@ from tests.small_scenes import (
     run,
     time_reference,
     with_time_reference,
-    without_figures,
     write_scene,
 )
 
-RATE = 48000  # Hz
-
-
-@pytest.fixture(autouse=True)
-def _no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
-    without_figures(monkeypatch)
+pytestmark = pytest.mark.usefixtures("no_figures")
 
 
 @pytest.mark.parametrize(

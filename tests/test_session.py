@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +10,8 @@ import soundfile
 
 from tests.small_scenes import (
     ARRAYS,
+    RATE,
+    SOLO,
     below,
     contents,
     hall_text,
@@ -19,35 +19,21 @@ from tests.small_scenes import (
     impulse,
     noise,
     rendered,
+    report_of,
     run,
     time_reference,
     with_time_reference,
-    without_figures,
     write_scene,
 )
 
 SPEED = 343.2  # m/s at 20 °C (ISO 9613-1:1993, eq. A.5: 343.2·√(T/T0), T0 = 293.15 K)
-RATE = 48000  # Hz
-ONE = '[sections.solo]\ninstrument = "omni"\nposition = [-2.0, 2.0, 0.0]\n'
-"""An omnidirectional player, 1.5 m above the floor."""
-
-
+pytestmark = pytest.mark.usefixtures("no_figures")
 LONG = "[output]\ntail = 1.0\n"
 """Longer than any response here, so that nothing of the tail fades."""
 
 
-@pytest.fixture(autouse=True)
-def _no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
-    without_figures(monkeypatch)
-
-
-def report_of(folder: Path) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads((folder / "report.json").read_text(encoding="utf-8"))
-    return found
-
-
 def distance(capsule: tuple[float, float, float]) -> float:
-    """From the player of ONE, in m."""
+    """From the player of SOLO, in m."""
     return float(np.linalg.norm(np.array(capsule) - (-2.0, 2.0, 1.5)))
 
 
@@ -63,7 +49,7 @@ def test_an_impulse_comes_out_at_the_time_and_level_of_its_distance(tmp_path: Pa
         tmp_path,
         {"solo": impulse(at, rate // 10)},
         hall=hall_text(0.99, 0.0),
-        sections=ONE,
+        sections=SOLO,
         more="[mix]\ngain = 6.0\n",
         rate=rate,
     )
@@ -85,7 +71,7 @@ def test_an_impulse_comes_out_at_the_time_and_level_of_its_distance(tmp_path: Pa
 
 def test_nothing_comes_before_the_direct_sound(tmp_path: Path) -> None:
     """More than 1 ms before it, the response is 60 dB down (design: nothing audible before the direct arrival)."""
-    folder = rendered(write_scene(tmp_path, {"solo": impulse(100)}, sections=ONE))
+    folder = rendered(write_scene(tmp_path, {"solo": impulse(100)}, sections=SOLO))
     response = heard(folder / "mix" / f"{tmp_path.name}_pair_left.wav")[0]
     arrival = 100 + round(distance((-0.5, 0.0, 2.0)) / SPEED * RATE)
     before = np.abs(response[: arrival - RATE // 1000]).max()

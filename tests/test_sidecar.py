@@ -7,7 +7,6 @@ import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -16,21 +15,17 @@ import soundfile
 import render.sidecar
 from tests.small_scenes import (
     ARRAYS,
+    RATE,
     contents,
     noise,
     rendered,
+    report_of,
     run,
-    without_figures,
     write_scene,
 )
 
-RATE = 48000  # Hz
+pytestmark = pytest.mark.usefixtures("no_figures")
 CUES = '[cues.one]\nleft = "left.wav"\nright = "right.wav"\n[cues.two]\nright = "right.wav"\n'
-
-
-@pytest.fixture(autouse=True)
-def _no_figures(monkeypatch: pytest.MonkeyPatch) -> None:
-    without_figures(monkeypatch)
 
 
 @pytest.fixture
@@ -53,11 +48,6 @@ def kept(scene: Path, *options: str) -> set[str]:
     return set(lines[0].split(": ")[1].split(", ")) if lines else set()
 
 
-def report_of(scene: Path) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads((scene.parent / "out" / "report.json").read_text(encoding="utf-8"))
-    return found
-
-
 def audio(scene: Path) -> dict[str, tuple[bytes, int]]:
     """Return every audio file with its bytes and when it was written."""
     folder = scene.parent / "out"
@@ -72,9 +62,9 @@ def replaced(old: str, new: str) -> Callable[[Path], object]:
 def test_a_second_render_of_the_same_writes_no_audio_and_reports_all_of_it(scene: Path) -> None:
     """The files are left alone; the report has the same numbers, taken from the sidecars, and no speed."""
     assert kept(scene, "--stems") == set()
-    first, files = report_of(scene), audio(scene)
+    first, files = report_of(scene.parent / "out"), audio(scene)
     assert kept(scene, "--stems") == {"one", "two"}
-    second = report_of(scene)
+    second = report_of(scene.parent / "out")
     assert audio(scene) == files
     assert second["files"] == first["files"]
     assert {file["path"].split("/")[1].split("_")[0].split(".")[0] for file in second["files"]} == {"one", "two"}
@@ -237,13 +227,13 @@ def test_a_copy_of_the_folder_is_current_too(scene: Path) -> None:
 def test_a_picked_cue_leaves_the_others_and_the_report_says_what_it_has(scene: Path) -> None:
     """It names a cue that isn't there, and covers the one that is; picked twice is picked once."""
     assert kept(scene, "--cue", "two", "--cue", "two") == set()
-    report = report_of(scene)
+    report = report_of(scene.parent / "out")
     assert {file["path"] for file in report["files"]} == {
         "mix/two.wav", "mix/two_pair.wav", "mix/two_pair_left.wav", "mix/two_pair_right.wav"
     }  # fmt: skip
     assert report["warnings"] == ["cue 'one' has not been rendered from this scene; this report leaves it out"]
     assert kept(scene, "--cue", "one") == set()
-    report = report_of(scene)
+    report = report_of(scene.parent / "out")
     assert len(report["files"]) == 8
     assert report["warnings"] == []
     assert kept(scene) == {"one", "two"}
@@ -261,10 +251,10 @@ def test_warnings_of_kept_cues_are_told_again(scene: Path) -> None:
     """A silent stem is no less silent for having been rendered before."""
     soundfile.write(scene.parent / "left.wav", np.zeros(RATE // 2), RATE, "FLOAT")
     kept(scene)
-    first = report_of(scene)["warnings"]
+    first = report_of(scene.parent / "out")["warnings"]
     assert any("left: silent" in warning for warning in first)
     assert kept(scene) == {"one", "two"}
-    assert report_of(scene)["warnings"] == first
+    assert report_of(scene.parent / "out")["warnings"] == first
 
 
 def test_the_sidecar_says_what_the_cue_was_rendered_from(scene: Path) -> None:
@@ -273,5 +263,5 @@ def test_the_sidecar_says_what_the_cue_was_rendered_from(scene: Path) -> None:
     found = json.loads((scene.parent / "out" / "mix" / "one.json").read_text(encoding="utf-8"))
     assert found["cue"] == "one"
     assert [name for name, _ in found["stems"]] == ["left.wav", "right.wav"]
-    assert [file for file, _ in found["files"]] == report_of(scene)["files"][:4]
+    assert [file for file, _ in found["files"]] == report_of(scene.parent / "out")["files"][:4]
     assert found["files"][0][1]["size"] == (scene.parent / "out" / "mix" / "one.wav").stat().st_size
