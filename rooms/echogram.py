@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 from rooms.surfaces import Hall
 from rooms.units import BANDS
 
-__all__ = ["STEP", "Radiators", "air_loss", "ears", "grid_size", "low_discrepancy", "omni", "sphere"]
+__all__ = ["STEP", "Radiators", "air_loss", "ears", "grid_size", "log_pattern", "low_discrepancy", "omni", "sphere"]
 
 STEP = 0.002
 """Spacing of the time grid in s."""
@@ -30,8 +31,9 @@ STEP = 0.002
 class Radiators:
     """Points that send or receive, with their energy patterns; a section is one radiator of many points.
 
-    The pattern of point p in band b towards unit vector u is the product of exp(κ_b·(u·axis − on_aim)), the
-    instrument's, and (a + (1 − a)·u·axis)², the capsule's; an instrument has a = 1, a capsule κ = 0.
+    The pattern of point p in band b towards unit vector u is the product of the instrument's,
+    (exp(κ_b·(u·axis − on_aim)) + q_b)/(1 + q_b), and the capsule's, (a + (1 − a)·u·axis)²; an instrument has a = 1, a
+    capsule κ = 0.
 
     Parameters
     ----------
@@ -47,6 +49,8 @@ class Radiators:
         The a of a capsule's pattern; 1 for sources.
     energy : float or ndarray, shape (bands,)
         Total energy of the radiator, shared by its points; that on axis for a capsule.
+    all_round : float or ndarray, shape (bands,)
+        The q of a source's pattern: what leaves alike in all directions, re the beam where the pattern is 0 dB.
     """
 
     points: NDArray[np.float64]
@@ -55,13 +59,15 @@ class Radiators:
     on_aim: float = 1.0
     pressure_part: float | NDArray[np.float64] = 1.0
     energy: float | NDArray[np.float64] = 1.0
+    all_round: float | NDArray[np.float64] = 0.0
 
     def pattern(self, cosine: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the energy pattern for cosines to the axis, shape (..., ) -> (..., bands)."""
         capsule = (self.pressure_part + (1.0 - self.pressure_part) * cosine[..., None]) ** 2
         if not self.kappa.any():
             return np.asarray(np.broadcast_to(capsule, (*cosine.shape, len(self.kappa))))
-        return np.asarray(np.exp((cosine[..., None] - self.on_aim) * self.kappa) * capsule)
+        beam = np.exp((cosine[..., None] - self.on_aim) * self.kappa)
+        return np.asarray((beam + self.all_round) / (1.0 + self.all_round) * capsule)
 
     def mirrored_pattern(self, directions: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the energy pattern's mean over the points and over the eight mirror images of each direction.
@@ -87,8 +93,16 @@ class Radiators:
         aimed = self.kappa != 0.0
         kappa = self.kappa[aimed]
         both = np.cosh(along[..., None] * kappa).prod(axis=2).mean(axis=1)  # no radiator is instrument and capsule
-        out[:, aimed] *= both * np.exp(-self.on_aim * kappa)
+        all_round = np.broadcast_to(self.all_round, len(self.kappa))[aimed]
+        out[:, aimed] *= (both * np.exp(-self.on_aim * kappa) + all_round) / (1.0 + all_round)
         return out
+
+
+@numba.njit(cache=True, fastmath=True)
+def log_pattern(kappa, cosine, on_aim, all_round):  # type: ignore[no-untyped-def]
+    """Return the logarithm of an instrument's energy pattern in one band, as of `Radiators`."""
+    beam = kappa * (cosine - on_aim)
+    return beam if all_round == 0.0 else np.log((np.exp(beam) + all_round) / (1.0 + all_round))
 
 
 def ears(

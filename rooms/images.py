@@ -20,6 +20,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
+from rooms.echogram import log_pattern
 from rooms.ensemble import crossover, decorrelation, hold_tone
 from rooms.filters import minimum_phase_basis, nyquist_taper, smooth_knots
 from rooms.paths import cells_within, count_hits, mirror, path_hits, surface_hits
@@ -131,11 +132,12 @@ def path_levels(scene: Scene, section: Section) -> tuple[NDArray[np.float64], ND
     way = ears[:, None] - section.positions  # (capsules, players, 3)
     distance = np.linalg.norm(way, axis=2)
     unit = way / distance[..., None]
-    leave = np.einsum("mpx,px->mp", unit, section.axes) - section.on_aim
+    leave = np.einsum("mpx,px->mp", unit, section.axes)[..., None] - section.on_aim
     arrive = -np.einsum("mpx,mx->mp", unit, axes)[..., None]
     pattern = sensitivities[:, None] * (a[:, None] + (1.0 - a[:, None]) * arrive)
     energy = section.share / len(section.players) * (pattern / distance[..., None]) ** 2
-    energy *= np.exp(section.instrument.kappa * leave[..., None] - scene.hall.air * distance[..., None])
+    energy *= (np.exp(section.instrument.kappa * leave) + section.all_round) / (1.0 + section.all_round)
+    energy *= np.exp(-scene.hall.air * distance[..., None])
     return distance.min(axis=1) / scene.hall.speed_of_sound, energy.sum(axis=1)
 
 
@@ -179,7 +181,7 @@ def _add_path(shape, square, knots, part, turned_re, turned_im, filter_re, filte
 
 @numba.njit(parallel=True, cache=True, fastmath=True)
 def _group_spectra(  # type: ignore[no-untyped-def]
-    cells, ear, points, axes, kappa, on_aim, level, ears, ear_axes, pressure, sensitivities, size, walls,
+    cells, ear, points, axes, kappa, on_aim, all_round, level, ears, ear_axes, pressure, sensitivities, size, walls,
     bounds, log_amplitude, air, samples_per_m, step, lead, basis, knots, part, filters_re, filters_im,
     spectra, power, first,
 ):  # fmt: skip
@@ -224,7 +226,7 @@ def _group_spectra(  # type: ignore[no-untyped-def]
                     loudest = heard[b]
             gain[p] = level / r * loudest
             for b in range(bands):
-                loss = 0.5 * kappa[b] * (leave - on_aim) - 0.5 * air[b] * r
+                loss = 0.5 * log_pattern(kappa[b], leave, on_aim, all_round[b]) - 0.5 * air[b] * r
                 for w in range(walls.shape[0]):
                     loss += hits[w] * log_amplitude[b, w]
                 if heard[b] != loudest:
@@ -339,7 +341,7 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     power = np.zeros((len(chosen), bins), dtype=np.float32)
     first = np.zeros(len(chosen), dtype=np.int64)
     _group_spectra(
-        chosen, ear, points, section.axes, section.instrument.kappa, section.on_aim,
+        chosen, ear, points, section.axes, section.instrument.kappa, section.on_aim, section.all_round,
         np.sqrt(section.share / len(points)), ears, ear_axes, pressure, sensitivities, box, hall.walls,
         hall.bounds, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis,
         knots.astype(np.uint64), part.astype(np.float32), filters.real.astype(np.float32),

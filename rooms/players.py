@@ -84,12 +84,20 @@ class Instrument:
         right) and elevation.
     directivity_index : tuple of float
         Level on that axis above the mean over the sphere, dB per octave band, nine values ≥ 0.
+    omnidirectional_share : float
+        Part of the power that leaves alike in all directions, 0 to less than 1; the rest is the beam around the axis.
+
+    Raises
+    ------
+    InputError
+        If there are not nine values, or the share is outside its range.
     """
 
     name: str
     height: float
     axis: tuple[float, float] = (0.0, 0.0)
     directivity_index: tuple[float, ...] = (0.0,) * len(BANDS)
+    omnidirectional_share: float = 0.0
 
     def __post_init__(self) -> None:
         if len(self.directivity_index) != len(BANDS):
@@ -97,11 +105,18 @@ class Instrument:
                 f"instrument '{self.name}': directivity_index has {len(self.directivity_index)} values; "
                 "nine are needed, 63 Hz to 16 kHz"
             )
+        if not 0.0 <= self.omnidirectional_share < 1.0:
+            share = f"omnidirectional_share {self.omnidirectional_share:g}"
+            raise InputError(f"instrument '{self.name}': {share} lies outside 0 to less than 1")
 
     @property
     def kappa(self) -> NDArray[np.float64]:
-        """Concentration of the energy pattern per band, shape (bands,)."""
-        return concentration(np.array(self.directivity_index, dtype=np.float64))
+        """Concentration of the beam's energy pattern per band, shape (bands,)."""
+        index = np.array(self.directivity_index, dtype=np.float64)
+        if self.omnidirectional_share:
+            on_axis = 10.0 ** (index / 10.0)
+            index = 10.0 * np.log10((on_axis - self.omnidirectional_share) / (1.0 - self.omnidirectional_share))
+        return concentration(index)
 
 
 OMNIDIRECTIONAL = Instrument("omni", height=0.0)
@@ -192,6 +207,14 @@ class Section:
         """Cosine of the angle between the facing and the main direction of radiation."""
         azimuth, elevation = np.radians(self.instrument.axis)
         return float(np.cos(azimuth) * np.cos(elevation))
+
+    @property
+    def all_round(self) -> NDArray[np.float64]:
+        """Energy that leaves alike in all directions, re what the beam sends towards the facing, shape (bands,)."""
+        kappa, share = self.instrument.kappa, self.instrument.omnidirectional_share
+        narrow = np.maximum(kappa, 1e-9)
+        beam = 2.0 * narrow / -np.expm1(-2.0 * narrow) * np.exp(kappa * (self.on_aim - 1.0))
+        return np.asarray(share / ((1.0 - share) * beam))
 
     def halves(self) -> tuple[Section, Section]:
         """Split into the left and the right half as the audience sees them, for a stereo stem.

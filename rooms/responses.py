@@ -262,7 +262,14 @@ def _closing(samples: int, rate: float) -> NDArray[np.float32]:
 
 def _players(section: Section) -> Radiators:
     """Return a section as the engine's energy model sees it."""
-    return Radiators(section.positions, section.axes, section.instrument.kappa, section.on_aim, energy=section.share)
+    return Radiators(
+        section.positions,
+        section.axes,
+        section.instrument.kappa,
+        section.on_aim,
+        energy=section.share,
+        all_round=section.all_round,
+    )
 
 
 def _capsule(capsule: Capsule) -> Radiators:

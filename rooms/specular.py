@@ -14,7 +14,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from rooms.echogram import STEP, Radiators, ears, sphere
+from rooms.echogram import STEP, Radiators, ears, log_pattern, sphere
 from rooms.paths import count_hits
 from rooms.surfaces import Hall
 from rooms.units import BANDS
@@ -32,7 +32,7 @@ _FLOOR = 1e-12  # stands for a surface that returns nothing, so that logarithms 
 
 @numba.njit(cache=True, fastmath=True)
 def _add_images(  # type: ignore[no-untyped-def]
-    points, axes, kappa, on_aim, ears, ear_axes, pressure, size, walls, bounds, log_keep, reach, step_m, out
+    points, axes, kappa, on_aim, all_round, ears, ear_axes, pressure, size, walls, bounds, log_keep, reach, step_m, out
 ):
     """Add the energy of every image within ``reach`` m to out (ears, bands, grid)."""
     bands = kappa.shape[0]
@@ -71,7 +71,7 @@ def _add_images(  # type: ignore[no-untyped-def]
                             arrive -= u * ear_axes[m, a]
                         e = 1.0 / points.shape[0] / r2
                         for b in range(bands):
-                            g = kappa[b] * (leave - on_aim)
+                            g = log_pattern(kappa[b], leave, on_aim, all_round[b])
                             for w in range(walls.shape[0]):
                                 g += hits[w] * log_keep[b, w]
                             h = pressure[m, b] + (1.0 - pressure[m, b]) * arrive
@@ -109,8 +109,9 @@ def image_energy(
     out = np.zeros((len(sources), len(receivers), hall.absorption.shape[0], grid))
     for n, s in enumerate(sources):
         _add_images(
-            s.points - hall.box.lower, s.axes, s.kappa, s.on_aim, points, axes, pressure, size, hall.walls, hall.bounds,
-            _log_keep(hall), until * hall.speed_of_sound, STEP * hall.speed_of_sound, out[n],
+            s.points - hall.box.lower, s.axes, s.kappa, s.on_aim, np.zeros(len(BANDS)) + s.all_round, points, axes,
+            pressure, size, hall.walls, hall.bounds, _log_keep(hall), until * hall.speed_of_sound,
+            STEP * hall.speed_of_sound, out[n],
         )  # fmt: skip
         out[n] *= (s.energy * energy)[..., None]
     return out

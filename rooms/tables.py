@@ -122,6 +122,11 @@ class InstrumentTable(Preset):
         description="Level on the axis above the mean over the sphere in dB, nine values from 63 Hz to 16 kHz; left "
         "out: 0, alike in all directions",
     )
+    omnidirectional_share: Annotated[Number, Field(ge=0, le=0.9)] = Field(
+        default=0.0,
+        description="Part of the power that leaves alike in all directions; the rest is the beam around the axis. It "
+        "bounds how far the rear falls below the axis",
+    )
     piston_radius: Annotated[Number, Field(gt=0, le=0.5)] | None = Field(
         default=None,
         description="Radius in m of a loudspeaker that beams like a piston, in place of a directivity_index",

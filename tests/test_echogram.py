@@ -72,6 +72,19 @@ def test_more_absorption_never_means_more_late_energy(surface: int, band: int, m
         assert after[band].sum() < before[band].sum()
 
 
+@pytest.mark.parametrize("all_round", [0.0, 0.3])
+@pytest.mark.parametrize("pressure_part", [0.5, 1.0])
+def test_the_mean_over_mirrored_directions_is_the_mean_of_the_pattern(all_round: float, pressure_part: float) -> None:
+    """A capsule, an instrument, and one whose power partly leaves all round: summed over the eight mirror images."""
+    kappa = np.linspace(0.0, 6.0, 9) * (pressure_part == 1.0)
+    axes = np.array([[0.6, -0.8, 0.0], [0.0, 0.6, 0.8]])
+    radiator = Radiators(np.zeros((2, 3)), axes, kappa, -0.4, pressure_part, all_round=all_round)
+    ways = sphere(20)
+    signs = np.array([[x, y, z] for x in (-1, 1) for y in (-1, 1) for z in (-1, 1)])
+    mean = radiator.pattern((ways[:, None] * signs) @ axes.T).mean(axis=(1, 2))
+    np.testing.assert_allclose(radiator.mirrored_pattern(ways), mean, rtol=1e-12)
+
+
 def test_a_mirrored_room_gives_mirrored_energy() -> None:
     """x → −x, left and right walls exchanged, axes mirrored; 0.3 dB for rays that aren't mirrored, over 50 ms."""
     left, right, *rest = ROOM.materials

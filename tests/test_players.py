@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rooms.echogram import Radiators, log_pattern
 from rooms.errors import InputError
 from rooms.players import Instrument, Player, Section, concentration
 from rooms.units import unit_vector
@@ -26,6 +27,29 @@ def test_the_pattern_has_its_directivity_index_by_integration_over_the_sphere(in
     kappa = float(concentration(np.array([index]))[0])
     mean = 0.5 * np.sum(WEIGHT * np.exp(kappa * (COSINE - 1.0)))
     assert -10.0 * np.log10(mean) == pytest.approx(index, abs=1e-3)
+
+
+@given(st.floats(0.0, 15.0), st.floats(0.01, 0.9), st.floats(-180.0, 180.0))
+def test_a_share_all_round_keeps_the_directivity_index_and_bounds_the_rear(
+    index: float, share: float, azimuth: float
+) -> None:
+    """By integration as above; nowhere less than the share of the mean; 0 dB towards the facing. 1e-3 dB."""
+    horn = Instrument("horn", 1.0, (azimuth, 0.0), (index,) * 9, omnidirectional_share=share)
+    section = row(1, horn)
+    source = Radiators(section.positions, section.axes, horn.kappa, section.on_aim, all_round=section.all_round)
+    pattern = source.pattern(COSINE)[:, 0]
+    mean = 0.5 * np.sum(WEIGHT * pattern)
+    axis, rear, aim = source.pattern(np.array([1.0, -1.0, section.on_aim]))[:, 0]
+    assert 10.0 * np.log10(axis / mean) == pytest.approx(index, abs=1e-3)
+    assert aim == pytest.approx(1.0, rel=1e-12)
+    assert min(rear, pattern.min()) >= share * mean * (1.0 - 1e-9)
+    loop = [np.exp(log_pattern(horn.kappa[0], c, section.on_aim, section.all_round[0])) for c in (1.0, -1.0)]
+    np.testing.assert_allclose(loop, [axis, rear], rtol=1e-9)  # what the compiled loops use
+
+
+def test_a_share_is_less_than_the_whole() -> None:
+    with pytest.raises(InputError, match="instrument 'horn': omnidirectional_share 1 lies outside 0 to less than 1"):
+        Instrument("horn", 1.0, omnidirectional_share=1.0)
 
 
 def test_no_directivity_is_no_concentration() -> None:
