@@ -12,28 +12,21 @@ from render.buses import Bus
 from render.scene_file import SceneFile
 from rooms.errors import InputError
 from rooms.hanging import constant_power
+from rooms.localisation import channel_differences, direct_pressure, image_shift, is_pair
 from rooms.microphones import Array
 from rooms.players import Section
-from rooms.units import BAND_NAMES, energy_db
+from rooms.units import energy_db
 
 __all__ = [
     "capsule_delays",
     "default_gain_db",
     "default_offset_s",
     "heard_arrays",
-    "image_position",
     "left_out",
     "main_array",
     "stereo_law",
     "widened",
 ]
-
-FULL_LEVEL_DB, FULL_TIME_S = 15.0, 0.0011
-"""Differences between the channels that each place a sound fully to one side; smaller ones add in proportion (a
-microphone maker's application note on stereo pairs; Williams, AES preprint 2072, 1984, plots the same trade)."""
-
-IMAGE_BAND = BAND_NAMES.index("1000")
-"""The band whose polar pattern places a sound."""
 
 HEADROOM_S = 0.001
 """What a fitting offset leaves before the first arrival."""
@@ -77,35 +70,13 @@ def main_array(arrays: Sequence[Array]) -> Array:
     return next((array for array in arrays if array.purpose == "main"), arrays[0])
 
 
-def image_position(array: Array, point: NDArray[np.float64], speed_of_sound: float) -> float:
-    """Return where a source appears between the loudspeakers in the image of a pair, −1 (left) to 1 (right).
-
-    Parameters
-    ----------
-    array : Array
-        Two capsules with a stereo law each, coincident or spaced.
-    point : ndarray, shape (3,)
-        The source in m.
-    speed_of_sound : float
-        m/s.
-    """
-    pressure, distance = _direct(array, point)
-    gains = np.array([capsule.stereo for capsule in array.capsules])
-    channels = np.abs(pressure @ gains)
-    weights = (gains * pressure[:, None]) ** 2
-    weights += 1e-12 * weights.max() + 1e-30  # a channel whose capsules' nulls point at the source has a time, too
-    times = (weights * distance[:, None]).sum(axis=0) / weights.sum(axis=0) / speed_of_sound
-    level = 20.0 * math.log10(max(channels[1], 1e-9) / max(channels[0], 1e-9))
-    return float(np.clip(level / FULL_LEVEL_DB + (times[0] - times[1]) / FULL_TIME_S, -1.0, 1.0))
-
-
 def stereo_law(
     arrays: Sequence[Array], sections: Sequence[Section], main: Array, speed_of_sound: float
 ) -> NDArray[np.float64]:
     """Return the amplitudes with which every capsule goes to left and right, shape (2, capsules).
 
-    A capsule without a law of its own, a spot, goes to where its section appears in the image of the main array: by
-    level and time for a pair, else by the section's azimuth over the ensemble's half-angle.
+    A capsule without a law of its own, a spot, goes to where what it looks at appears in the image of the main array:
+    by level and time for a pair, else by the azimuth over the ensemble's half-angle.
 
     Parameters
     ----------
@@ -126,10 +97,13 @@ def stereo_law(
             if capsule.stereo is not None:
                 laws.append(capsule.stereo)
                 continue
-            centre = centres[capsule.section] if capsule.section in centres else np.array(capsule.position)
-            pair = len(main.capsules) == 2 and all(c.stereo is not None for c in main.capsules)
-            position = image_position(main, centre, speed_of_sound) if pair else _azimuth(centre) / half_angle
-            laws.append(constant_power(float(np.clip(position, -1.0, 1.0))))
+            centre = centres.get(capsule.section or "", np.array(capsule.position))
+            seen = centre if capsule.target is None else np.array(capsule.target)
+            if is_pair(main):
+                shift = float(image_shift(*channel_differences(main, seen, speed_of_sound)))
+            else:
+                shift = _azimuth(seen) / half_angle
+            laws.append(constant_power(float(np.clip(shift, -1.0, 1.0))))
     return np.array(laws, dtype=np.float64).T
 
 
@@ -191,7 +165,7 @@ def default_gain_db(scene_file: SceneFile) -> float:
     """
     main = main_array(scene_file.arrays)
     centre = np.mean([section.centre for section in scene_file.sections], axis=0)
-    pressure, _ = _direct(main, centre)
+    pressure, _ = direct_pressure(main, centre)
     law = stereo_law([main], scene_file.sections, main, scene_file.hall.speed_of_sound)
     power = float((pressure**2 * (law**2).sum(axis=0)).sum())
     if power < 1e-12:  # rounding in a null
@@ -206,15 +180,6 @@ def default_offset_s(scene_file: SceneFile) -> float:
     nearest = np.linalg.norm(ears[:, None] - players[None], axis=2).min(axis=1) / scene_file.hall.speed_of_sound
     first = float(nearest.min())
     return max(math.floor((first - HEADROOM_S) * 1e4) / 1e4, 0.0)
-
-
-def _direct(array: Array, point: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return signed pressure at every capsule re 1 m, and distance in m, from an omnidirectional source."""
-    way = point - array.positions
-    distance = np.linalg.norm(way, axis=1)
-    cosine = np.einsum("mx,mx->m", way / distance[:, None], array.axes)
-    a, sensitivity = array.pressure_parts[:, IMAGE_BAND], array.sensitivities[:, IMAGE_BAND]
-    return sensitivity * (a + (1.0 - a) * cosine) / distance, distance
 
 
 def _azimuth(point: NDArray[np.float64]) -> float:

@@ -16,7 +16,7 @@ from render.cue_stems import Channels, Cue, Start, Stem, StemFolderTable, StemOr
 from render.naming import NAME
 from rooms import catalogue
 from rooms.errors import FileError, InputError, did_you_mean, nearest
-from rooms.hanging import hang
+from rooms.hanging import hang, heights
 from rooms.microphones import Array
 from rooms.players import Section
 from rooms.scene import Scene
@@ -290,7 +290,7 @@ def build_scene(file: TomlFile) -> SceneFile:
         with _located(file, ("arrays", name, "preset")):
             array_tables[name] = catalogue.resolve(array_table, own)
         with _located(file, ("arrays", name)):
-            arrays.append(hang(name, array_tables[name], hall, sections))
+            arrays.append(hang(name, array_tables[name], hall, sections, heights(hall_table)))
     stems = {name: StemTable(stem=t.stem, start=t.start, channels=t.channels) for name, t in section_tables.items()}
     cues, notes, faults = cue_stems(file, stems, table.cues, table.stems)
     with _located(file, ()):

@@ -128,6 +128,8 @@ class Capsule:
         the image of the main array.
     section : str or None
         The section it is a spot of, if any.
+    target : tuple of float or None
+        What a spot looks at, in m, where that isn't the centre of its section.
     diameter : float or None
         m, of the housing of a pressure capsule, which then hears more on axis at high frequencies; None: a point.
     loudspeaker : str or None
@@ -141,6 +143,7 @@ class Capsule:
     gain: float = 0.0
     stereo: tuple[float, float] | None = None
     section: str | None = None
+    target: tuple[float, float, float] | None = None
     diameter: float | None = None
     loudspeaker: Loudspeaker | None = None
 

@@ -20,6 +20,7 @@ __all__ = [
     "CapsuleTable",
     "Fader",
     "HallTable",
+    "HangingTable",
     "InstrumentTable",
     "MaterialTable",
     "PlaceTable",
@@ -45,6 +46,7 @@ Fader = Annotated[
 ]
 Share = Annotated[Number, Field(ge=0, le=1)]
 Rise = Annotated[Number, Field(ge=0, le=5)]
+Multiple = Annotated[Number, Field(ge=0, le=20)]
 Seconds = Annotated[Number, Field(gt=0, le=30)]
 Count = Annotated[int, Strict()]
 Players = Annotated[Count, Field(ge=1, le=200)]
@@ -294,10 +296,10 @@ class CapsuleTable(Table):
         description="Polar pattern: a name, or the pressure part a of a + (1 - a)·cos θ, one number or nine from 63 Hz "
         "to 16 kHz",
     )
-    diameter: Annotated[Number, Field(ge=0.003, le=0.06)] | None = Field(
+    diameter: Annotated[Number, Field(ge=0.003, le=0.3)] | None = Field(
         default=None,
-        description="Diameter of an omni's housing in m, as a sphere: from some 4 kHz up it then hears more on its "
-        "axis; left out: a point",
+        description="Diameter in m of the sphere in whose surface an omni sits: its own housing (0.016: from some "
+        "4 kHz up it hears more on its axis), or a head or ball; left out: a point",
     )
     gain: Decibel = Field(default=0.0, description="Its own gain in dB")
     pan: Annotated[Number, Field(ge=-1, le=1)] | None = Field(
@@ -332,13 +334,32 @@ class SpotTable(Table):
     pattern: Pattern = Field(
         default="cardioid", description="Polar pattern, as for capsules; it aims at the section's centre"
     )
+    pair: Flag = Field(
+        default=False,
+        description="Two for every section, left and right, each in front of its half of the players and aimed there",
+    )
 
 
-class PositionShareTable(Table):
-    """A place that follows the hall's size."""
+class HangingTable(Table):
+    """A place on the centre line that follows the ensemble and the hall: one key for how far, one for how high.
 
-    house: Share = Field(description="Share of the way from the conductor to the house wall")
-    height: Share = Field(description="Share of the hall's height")
+    An array without a position hangs here, half a metre or more from every surface. Where the hall says how high main
+    and ambience arrays hang in it (`main_height`, `ambience_height`), these and outriggers hang as high.
+    """
+
+    behind: Coordinate | None = Field(default=None, description="Behind the conductor, towards the house, in m")
+    half_widths: Multiple | None = Field(
+        default=None,
+        description="Behind the conductor in half widths of the ensemble, its widest player's distance from y",
+    )
+    critical_distances: Multiple | None = Field(
+        default=None,
+        description="Behind the conductor in critical distances of the hall at 1 kHz: there direct and reverberant "
+        "sound of an omnidirectional source are equal",
+    )
+    house: Share | None = Field(default=None, description="Share of the way from the conductor to the house wall")
+    above: Side | None = Field(default=None, description="Above the stage in m")
+    height: Share | None = Field(default=None, description="Share of the hall's height above its floor")
 
 
 class ArrayTable(Preset):
@@ -347,14 +368,19 @@ class ArrayTable(Preset):
     KIND: ClassVar[str] = "arrays"
 
     preset: str | None = Field(default=None, description="Name of the array this one starts from")
+    good_for: str = Field(default="", description="One line on what it suits; nothing follows from it")
+    recording_angle: Annotated[Number, Field(gt=0, le=180)] | None = Field(
+        default=None,
+        description="Angle in degrees within which sources far away appear between two loudspeakers and not in one of "
+        "them, as computed for a pair whose axes are level; nothing follows from it",
+    )
     purpose: Purpose = Field(default="main", description="What it is for")
     position: Point | None = Field(
         default=None,
-        description="Place of the array in m from the conductor; left out: the preset's own, else [0, 0, 0]",
+        description="Place of the array in m from the conductor; left out: by place, else [0, 0, 0]",
     )
-    position_share: PositionShareTable | None = Field(
-        default=None,
-        description="Place of the array on the centre line as shares of the hall, where no position is given",
+    place: HangingTable | None = Field(
+        default=None, description="Place of the array by the ensemble and the hall, where no position is given"
     )
     width_share: Annotated[Number, Field(gt=0, le=2)] | None = Field(
         default=None, description="Share of the ensemble's half width that one metre of the capsules' x stands for"

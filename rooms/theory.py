@@ -5,6 +5,7 @@ functions work on one value per octave band and return as many. A room that lose
 infinity.
 
 Formulas: `sabine_s` (W. C. Sabine 1900), `eyring_s` (C. F. Eyring 1930), `kuttruff_s` (H. Kuttruff 1970).
+`critical_distance_m`: where direct and reverberant sound are equal.
 The formula of Millington (1932) and Sette (1933) is Eyring's with the mean absorption
 1 − ∏(1 − αᵢ)^(Sᵢ/S).
 
@@ -21,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from rooms.errors import InputError
 
-__all__ = ["eyring_s", "kuttruff_s", "sabine_s"]
+__all__ = ["critical_distance_m", "eyring_s", "kuttruff_s", "sabine_s"]
 
 
 def sabine_s(volume_m3: float, absorption_area_m2: ArrayLike, air_per_m: ArrayLike, c: float) -> NDArray[np.float64]:
@@ -143,6 +144,27 @@ def kuttruff_s(
         correction = 1.0 - free_path_variance / 2.0 * exponent
     area = surface_m2 * np.where(correction > 0, exponent * np.maximum(correction, 0.0), 0.0)
     return np.where(correction > 0, sabine_s(volume_m3, area, air_per_m, c), np.nan)
+
+
+def critical_distance_m(volume_m3: float, absorption_area_m2: ArrayLike, air_per_m: ArrayLike) -> NDArray[np.float64]:
+    """Return the distance from an omnidirectional source at which its direct sound is as strong as the reverberant.
+
+    Parameters
+    ----------
+    volume_m3, absorption_area_m2, air_per_m
+        As for `sabine_s`.
+
+    Returns
+    -------
+    ndarray, shape (bands,)
+        r in m.
+
+    Notes
+    -----
+    r = √((A + 4·m·V) / 16π), the diffuse field of Sabine's theory; about 0.057·√(V/T).
+    """
+    area = np.asarray(absorption_area_m2, dtype=np.float64) + 4.0 * np.asarray(air_per_m, dtype=np.float64) * volume_m3
+    return np.asarray(np.sqrt(area / (16.0 * np.pi)))
 
 
 def _exponent(surface_m2: float, mean_absorption: ArrayLike) -> NDArray[np.float64]:

@@ -170,7 +170,7 @@ BAD_SCENES = {
     ),
     "housing of a metre": (
         {"arrays": hung(0, 0, 3, ", diameter = 1.0")},
-        r"scene\.toml:\d+: array 'close': .*diameter: found 1; allowed: 0\.06 and below",
+        r"scene\.toml:\d+: array 'close': .*diameter: found 1; allowed: 0\.3 and below",
     ),
     "housing of a cardioid": (
         {"arrays": hung(0, 0, 3, ', pattern = "cardioid", diameter = 0.016')},

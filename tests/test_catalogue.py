@@ -213,10 +213,11 @@ def test_the_tree_lies_within_what_its_makers_and_users_publish() -> None:
     """L-R 1.5 to 2 m, centre 0.75 to 1.5 m forward, height 2.5 to 3.6 m: an array maker's manual, and J. Pellowe."""
     tree, table = capsules("tree"), catalogue.load("arrays", "tree")
     assert isinstance(table, ArrayTable)
-    assert table.position is not None
+    assert table.place is not None
+    assert table.place.above is not None
     assert 1.5 <= tree["right"].at[0] - tree["left"].at[0] <= 2.0
     assert 0.75 <= tree["centre"].at[1] - tree["left"].at[1] <= 1.5
-    assert 2.5 <= table.position[2] <= 3.6
+    assert 2.5 <= table.place.above <= 3.6
     assert {c.pattern for c in tree.values()} == {"omni"}
 
 

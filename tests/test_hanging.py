@@ -13,10 +13,12 @@ from hypothesis import strategies as st
 
 from rooms import catalogue
 from rooms.errors import InputError
-from rooms.hanging import constant_power, hang
+from rooms.geometry import Box
+from rooms.hanging import Heights, constant_power, hang, heights
 from rooms.microphones import Array
 from rooms.players import Instrument, Player, Section
-from rooms.tables import ArrayTable
+from rooms.tables import ArrayTable, HallTable
+from rooms.theory import sabine_s
 
 HALL = catalogue.hall("shoebox-concert-hall")
 CHAIR = Instrument("chair", height=1.1)
@@ -26,8 +28,8 @@ SECTIONS = (
 )
 
 
-def hung(table: dict[str, Any]) -> Array:
-    return hang("array", catalogue.resolve(ArrayTable.model_validate(table)), HALL, SECTIONS)
+def hung(table: dict[str, Any], usual: Heights | None = None) -> Array:
+    return hang("array", catalogue.resolve(ArrayTable.model_validate(table)), HALL, SECTIONS, usual)
 
 
 @given(st.floats(-1, 1))
@@ -62,9 +64,63 @@ def test_ambience_hangs_far_and_high_and_at_least_4_m_wide() -> None:
     assert np.ptp(array.positions[:, 0]) >= 4.0
 
 
-def test_a_given_position_replaces_the_hall_s_shares() -> None:
-    array = hung({"preset": "ambience-pair", "position": [0, -5, 4]})
+def test_a_given_position_replaces_the_array_s_place() -> None:
+    array = hung({"preset": "ambience-pair", "position": [0, -5, 4]}, {"ambience": 6.0})
     np.testing.assert_allclose(array.positions, [[-2.5, -5, 4], [2.5, -5, 4]])
+
+
+def one(place: dict[str, float], usual: Heights | None = None, **keys: Any) -> list[float]:
+    """Return where a single capsule hangs."""
+    found: list[float] = hung({"capsules": [{"name": "a"}], "place": place, **keys}, usual).positions[0].tolist()
+    return found
+
+
+def test_a_place_follows_the_ensemble_and_the_hall() -> None:
+    """By hand: the ensemble reaches 5 m to the left; the hall is 43 m deep, the conductor 10.5 m from its back wall."""
+    assert one({"behind": 2.0, "above": 3.2}) == [0.0, -2.0, 3.2]
+    assert one({"behind": -1.0, "above": 3.2}) == [0.0, 1.0, 3.2]
+    assert one({"half_widths": 0.6, "above": 3.0}) == [0.0, -3.0, 3.0]
+    assert one({"house": 0.5, "height": 0.5}) == [0.0, -16.25, 8.5]
+
+
+def test_a_place_by_critical_distance_is_where_direct_and_reverberant_sound_are_equal() -> None:
+    """0.057·√(V/T) m, Kuttruff, Room Acoustics, section 5.1 (from memory), T after Sabine with air at 1 kHz: to 1 %."""
+    time = sabine_s(HALL.box.volume, HALL.absorption_area, HALL.air, HALL.speed_of_sound)[4]
+    _, y, _ = one({"critical_distances": 2.0, "above": 3.0})
+    assert -y == pytest.approx(2.0 * 0.057 * math.sqrt(HALL.box.volume / time), rel=0.01)
+
+
+def test_main_and_ambience_arrays_hang_as_high_as_the_hall_says() -> None:
+    stated = heights(HallTable(main_height=3.8, ambience_height=7.0))
+    assert stated == {"main": 3.8, "outriggers": 3.8, "ambience": 7.0}
+    assert heights(HallTable()) == {}
+    for purpose, z in (("main", 3.8), ("outriggers", 3.8), ("ambience", 7.0), ("surround", 3.0)):
+        assert one({"behind": 2.0, "above": 3.0}, stated, purpose=purpose) == [0.0, -2.0, z]
+    np.testing.assert_allclose(hung({"preset": "binaural-head"}, stated).positions[:, 2], 1.7)
+
+
+@given(
+    st.sampled_from([n for n in catalogue.names("arrays") if n not in ("spots", "section-pairs", "binaural-head")]),
+    st.floats(6.0, 60.0),
+    st.floats(3.2, 20.0),
+    st.floats(0.3, 0.7),
+)
+def test_an_array_without_a_position_keeps_half_a_metre_from_walls_floor_and_ceiling(
+    name: str, depth: float, height: float, conductor: float
+) -> None:
+    hall = replace(HALL, box=Box((22.0, depth, height), (11.0, depth * conductor)), patches=())
+    array = hang(name, catalogue.resolve(ArrayTable(preset=name)), hall, SECTIONS, {"main": 50.0})
+    assert hall.box.inside(array.positions, 0.5 - 1e-9).all()
+
+
+def test_a_pair_of_spots_hangs_before_the_halves_of_its_section() -> None:
+    array = hung({"preset": "section-pairs"})
+    assert [c.name for c in array.capsules] == ["left-left", "left-right", "right-left", "right-right"]
+    halves = [half for section in SECTIONS for half in section.halves()]
+    for capsule, half, section in zip(array.capsules, halves, np.repeat(np.array(["left", "right"]), 2), strict=True):
+        way = half.centre - np.array(capsule.position)
+        np.testing.assert_allclose(capsule.axis, way / np.linalg.norm(way), atol=1e-12)
+        assert (capsule.section, capsule.target) == (section, pytest.approx(tuple(half.centre)))
 
 
 def test_each_section_has_a_spot_that_looks_at_it_from_the_conductor_s_side() -> None:
@@ -139,6 +195,11 @@ def test_trims_add_to_the_gain_of_their_capsule() -> None:
         ({"preset": "tree", "trims": {"center": 1}}, "trims: unknown capsule 'center'; did you mean 'centre'?"),
         ({"capsules": [{"name": "a", "section": "lef"}]}, "capsule 'a': unknown section 'lef'; did you mean 'left'?"),
         ({}, "there are no capsules; give a preset, capsules or each_section"),
+        (
+            {"capsules": [{"name": "a"}], "place": {"house": 0.5, "behind": 2.0, "above": 3.0}},
+            "place: found behind and house; give one of behind, half_widths, critical_distances, house",
+        ),
+        ({"capsules": [{"name": "a"}], "place": {"behind": 2.0}}, "place: found none; give one of above, height"),
     ],
 )
 def test_what_does_not_exist_is_refused(table: dict[str, Any], line: str) -> None:

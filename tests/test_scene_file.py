@@ -19,7 +19,7 @@ from render.scene_file import SceneFile, SceneTable, build_scene, read_scene, re
 from render.scene_keys import preset_schema, scene_keys, scene_schema
 from rooms import catalogue
 from rooms.errors import InputError
-from rooms.tables import SeatingTable
+from rooms.tables import ArrayTable, SeatingTable
 from rooms.toml_reader import parse_toml
 from tests.strategies import STRINGS, scenes, toml_blocks
 
@@ -103,7 +103,13 @@ def test_every_plan_fits_every_hall_under_all_arrays(hall: str, plan: str) -> No
     scene = built(f'hall.preset = "{hall}"\nseating.plan = "{plan}"\n{size}{arrays}')
     sections = len(scene.sections)
     assert sections >= 4
-    assert len(scene.scene(48000).capsules) == 3 + 2 + sections + 2 + 5 * 2 + 4
+    tables = [catalogue.load("arrays", name) for name in catalogue.names("arrays")]
+    spots = [table.each_section for table in tables if isinstance(table, ArrayTable) and table.each_section]
+    listed = sum(len(table.capsules) for table in tables if isinstance(table, ArrayTable))
+    assert len(scene.scene(48000).capsules) == listed + sections * sum(2 if spot.pair else 1 for spot in spots)
+    clear = [a for a in scene.arrays if isinstance(t := catalogue.load("arrays", a.name), ArrayTable) and t.place]
+    assert len(clear) > 20
+    assert all(scene.hall.box.inside(array.positions, 0.5 - 1e-9).all() for array in clear)
 
 
 @settings(deadline=None, max_examples=50)
