@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,8 +14,9 @@ from render.text_plan import letter
 from rooms import catalogue
 from rooms.catalogue import OwnPresets
 from rooms.geometry import SURFACES
+from rooms.localisation import LOUDSPEAKER_AZIMUTH, ensemble_edges, section_images
 from rooms.surfaces import Hall
-from rooms.tables import ArrayTable, HallTable, InstrumentTable, MaterialTable, Preset, SeatingTable
+from rooms.tables import ArrayTable, HallTable, HangingTable, InstrumentTable, MaterialTable, Preset, SeatingTable
 from rooms.toml_reader import TomlFile
 from rooms.units import BANDS
 
@@ -150,7 +151,7 @@ def _facts(name: str, table: Preset, own: OwnPresets) -> Facts:
         case SeatingTable():
             return _seating(name, table, own)
         case ArrayTable():
-            return _array(table)
+            return _array(name, table, own)
         case MaterialTable():
             made = catalogue.material(name, own=own)
             rows = (("absorption", *band_cells(made.absorption, 2)), ("scattering", *band_cells(made.scattering, 2)))
@@ -263,43 +264,75 @@ def _span(ends: Sequence[float]) -> str:
     return " to ".join(dict.fromkeys(f"{end:g}".replace("-", "−") for end in ends))
 
 
-def _array(table: ArrayTable) -> Facts:
+def _array(name: str, table: ArrayTable, own: OwnPresets) -> Facts:
     facts = [
+        ("good for", table.good_for),
         ("purpose", table.purpose),
         ("gain in the mix", f"{table.gain:+.1f} dB".replace("-", "−")),
         ("hangs", _hangs(table)),
         ("aligned", "each spot's own section arrives with the main array" if table.align else ""),
+        ("recording angle", f"{table.recording_angle:g}°" if table.recording_angle is not None else ""),
     ]
     rows = []
     for index, capsule in enumerate(table.capsules):
         place = (f"{value:.3g}".replace("-", "−") for value in capsule.at)
         aim = (f"{value:g}".replace("-", "−") for value in capsule.aim)
         pattern = capsule.pattern if isinstance(capsule.pattern, str) else f"pressure part {capsule.pattern}"
-        rows.append((letter(index), capsule.name, *place, *aim, pattern, capsule.loudspeaker or ""))
+        sphere = f" on a sphere of {100 * capsule.diameter:g} cm" if capsule.diameter is not None else ""
+        rows.append((letter(index), capsule.name, *place, *aim, pattern + sphere, capsule.loudspeaker or ""))
     columns = ("", "capsule", "x m", "y m", "z m", "azimuth °", "elevation °", "pattern", "feeds")
-    used = len(columns) if any(capsule.loudspeaker for capsule in table.capsules) else -1
-    return facts, [Grid("capsules, from the array's place", columns[:used], tuple(row[:used] for row in rows))]
+    kept = len(columns) if any(row[-1] for row in rows) else len(columns) - 1
+    grids = [Grid("capsules, from the array's place", columns[:kept], tuple(row[:kept] for row in rows))]
+    return facts, grids if table.recording_angle is None else [*grids, _image(over_plan(name, own))]
+
+
+def _image(scene: SceneFile) -> Grid:
+    """Return where the sections of a scene appear in the image of its first array."""
+    array = scene.arrays[0]
+    low, high = ensemble_edges(array, scene.sections)
+    rows = [
+        (image.section, *(f"{azimuth:.0f}".replace("-", "−") for azimuth in (image.left, image.azimuth, image.right)))
+        for image in section_images(array, scene.sections, scene.hall.speed_of_sound)
+    ]
+    seen = f"{low:.0f}° to {high:.0f}°".replace("-", "−")
+    title = f"image over {USUAL_PLAN}, players seen from {seen}, ° between loudspeakers at ±{LOUDSPEAKER_AZIMUTH:g}"
+    return Grid(title, ("section", "from", "centre", "to"), tuple(rows))
 
 
 def _hangs(table: ArrayTable) -> str:
     """Describe where an array hangs if a scene doesn't say."""
     if table.each_section is not None:
         spot = table.each_section
+        how_many = f"two {spot.pattern}s" if spot.pair else f"one {spot.pattern}"
+        before = "the centres of its halves" if spot.pair else "its centre"
         return (
-            f"one {spot.pattern} for every section, {spot.height:g} m above its floor, {spot.distance:g} m from its "
-            "centre towards the conductor"
+            f"{how_many} for every section, {spot.height:g} m above its floor, {spot.distance:g} m from {before} "
+            "towards the conductor"
         )
     words = []
     if table.position is not None:
         x, y, z = table.position
         side = f", {abs(x):g} m to the {'right' if x > 0 else 'left'}" if x else ""
         words.append(f"{abs(y):g} m {'upstage' if y > 0 else 'towards the audience'}{side}, {z:g} m above the stage")
-    elif table.position_share is not None:
-        share = table.position_share
-        words.append(f"{share.house:.0%} of the way to the house wall, at {share.height:.0%} of the hall's height")
+    elif table.place is not None:
+        words.append(_placed(table.place))
     if table.width_share is not None:
         words.append(f"x counts {table.width_share:g} of the ensemble's half width")
     return "; ".join(words)
+
+
+def _placed(place: HangingTable) -> str:
+    """Describe a place by the ensemble and the hall."""
+    said: dict[str, Callable[[float], str]] = {
+        "behind": lambda metres: f"{abs(metres):g} m {'towards the audience' if metres >= 0 else 'upstage'}",
+        "half_widths": lambda times: f"{times:g} × the ensemble's half width towards the audience",
+        "critical_distances": lambda times: f"{times:g} × the hall's critical distance towards the audience",
+        "house": lambda share: f"{share:.0%} of the way to the house wall",
+        "above": lambda metres: f"{metres:g} m above the stage",
+        "height": lambda share: f"at {share:.0%} of the hall's height",
+    }
+    given = {key: getattr(place, key) for key in said}
+    return ", ".join(said[key](value) for key, value in given.items() if value is not None)
 
 
 def _instrument(name: str, own: OwnPresets) -> Facts:

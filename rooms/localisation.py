@@ -32,6 +32,7 @@ __all__ = [
     "apparent_azimuth",
     "channel_differences",
     "direct_pressure",
+    "ensemble_edges",
     "image_shift",
     "is_pair",
     "recording_angle",
@@ -194,6 +195,13 @@ def recording_angle(array: Array, speed_of_sound: float, distance: float = 1000.
     )
     full = np.flatnonzero(shifts >= 1.0 - 1e-9)
     return 2.0 * math.degrees(azimuths[full[0]]) if full.size else math.nan
+
+
+def ensemble_edges(array: Array, sections: Sequence[Section]) -> tuple[float, float]:
+    """Return the azimuths of the outermost players as seen from an array's middle, in degrees; 0 looks upstage."""
+    ways = np.concatenate([section.positions for section in sections]) - array.positions.mean(axis=0)
+    azimuths = np.degrees(np.arctan2(ways[:, 0], ways[:, 1]))
+    return float(azimuths.min()), float(azimuths.max())
 
 
 @dataclass(frozen=True)
