@@ -340,12 +340,10 @@ def _instrument(name: str, own: OwnPresets) -> Facts:
     azimuth, elevation = instrument.axis
     turned = f"{abs(azimuth):g}° to the player's {'right' if azimuth > 0 else 'left'}" if azimuth else "straight ahead"
     lifted = f", {abs(elevation):g}° {'up' if elevation > 0 else 'down'}" if elevation else ""
-    index = np.array(instrument.directivity_index)
-    level = 10.0 / np.log(10.0) * instrument.kappa  # dB by which exp(κ·cos θ) falls from 0 to 90°
+    levels = instrument.level_db([1.0, 0.0, -1.0])
     rows = [
-        ("on the axis", *band_cells(index, 1)),
-        ("90° from it", *band_cells(index - level, 1)),
-        ("180° from it", *band_cells(index - 2.0 * level, 1)),
+        (where, *band_cells(level, 1))
+        for where, level in zip(("on the axis", "90° from it", "180° from it"), levels, strict=True)
     ]
     facts = [
         ("acoustic centre", f"{instrument.height:g} m above the player's floor"),

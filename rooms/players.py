@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from rooms.errors import InputError
 from rooms.units import BANDS, MIDBANDS, speed_of_sound
@@ -114,9 +114,22 @@ class Instrument:
         """Concentration of the beam's energy pattern per band, shape (bands,)."""
         index = np.array(self.directivity_index, dtype=np.float64)
         if self.omnidirectional_share:
-            on_axis = 10.0 ** (index / 10.0)
-            index = 10.0 * np.log10((on_axis - self.omnidirectional_share) / (1.0 - self.omnidirectional_share))
+            index = 10.0 * np.log10(self._beam / (1.0 - self.omnidirectional_share))
         return concentration(index)
+
+    @property
+    def _beam(self) -> NDArray[np.float64]:
+        """Energy of the beam on the axis re the mean of all that leaves over the sphere, shape (bands,)."""
+        return np.asarray(10.0 ** (np.array(self.directivity_index) / 10.0) - self.omnidirectional_share)
+
+    def level_db(self, cosine: ArrayLike) -> NDArray[np.float64]:
+        """Return the level re the mean over the sphere in dB for cosines to the main direction, shape (…, bands)."""
+        beam = self._beam * np.exp(self.kappa * (np.asarray(cosine)[..., None] - 1.0))
+        return np.asarray(10.0 * np.log10(beam + self.omnidirectional_share))
+
+    def all_round(self, cosine: float) -> NDArray[np.float64]:
+        """Return what leaves alike in all directions re the beam at a cosine to the main direction, shape (bands,)."""
+        return np.asarray(self.omnidirectional_share / (self._beam * np.exp(self.kappa * (cosine - 1.0))))
 
 
 OMNIDIRECTIONAL = Instrument("omni", height=0.0)
@@ -211,10 +224,7 @@ class Section:
     @property
     def all_round(self) -> NDArray[np.float64]:
         """Energy that leaves alike in all directions, re what the beam sends towards the facing, shape (bands,)."""
-        kappa, share = self.instrument.kappa, self.instrument.omnidirectional_share
-        narrow = np.maximum(kappa, 1e-9)
-        beam = 2.0 * narrow / -np.expm1(-2.0 * narrow) * np.exp(kappa * (self.on_aim - 1.0))
-        return np.asarray(share / ((1.0 - share) * beam))
+        return self.instrument.all_round(self.on_aim)
 
     def halves(self) -> tuple[Section, Section]:
         """Split into the left and the right half as the audience sees them, for a stereo stem.

@@ -42,6 +42,7 @@ def test_a_share_all_round_keeps_the_directivity_index_and_bounds_the_rear(
     axis, rear, aim = source.pattern(np.array([1.0, -1.0, section.on_aim]))[:, 0]
     assert 10.0 * np.log10(axis / mean) == pytest.approx(index, abs=1e-3)
     assert aim == pytest.approx(1.0, rel=1e-12)
+    np.testing.assert_allclose(horn.level_db(COSINE)[:, 0], 10.0 * np.log10(pattern / mean), atol=1e-3)
     assert min(rear, pattern.min()) >= share * mean * (1.0 - 1e-9)
     loop = [np.exp(log_pattern(horn.kappa[0], c, section.on_aim, section.all_round[0])) for c in (1.0, -1.0)]
     np.testing.assert_allclose(loop, [axis, rear], rtol=1e-9)  # what the compiled loops use
