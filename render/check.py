@@ -11,17 +11,11 @@ from typing import TYPE_CHECKING, Any
 
 from render.buses import settings
 from render.cue_stems import Cue
-from render.mix import main_array
+from render.mix import main_array, main_image
 from render.scene_file import SceneFile, require_stem, require_stems
 from rooms import catalogue
 from rooms.errors import InputError
-from rooms.localisation import (
-    LOUDSPEAKER_AZIMUTH,
-    ensemble_edges,
-    is_pair,
-    recording_angle,
-    section_images,
-)
+from rooms.localisation import LOUDSPEAKER_AZIMUTH, EnsembleImage
 
 if TYPE_CHECKING:
     from render.stems import StemDescription, StemInfo
@@ -29,7 +23,6 @@ if TYPE_CHECKING:
 __all__ = [
     "ListedStem",
     "list_stems",
-    "main_image",
     "mismatches",
     "mix_rows",
     "own_preset_warnings",
@@ -105,7 +98,7 @@ def summary(scene: SceneFile) -> dict[str, Any]:
             }
             for a in scene.arrays
         ],
-        "image": main_image(scene),
+        "image": _image(scene),
         "own_presets": own_presets(scene),
         "cues": {cue.name: {section: str(stem.path) for section, stem in cue.stems.items()} for cue in scene.cues},
     }
@@ -117,7 +110,7 @@ def summary_lines(scene: SceneFile) -> list[str]:
     players = sum(len(s.players) for s in scene.sections)
     capsules = sum(len(a.capsules) for a in scene.arrays)
     asked = f", asked T30 {scene.asked_T30:g} s" if isinstance(scene.asked_T30, float) else ""
-    image = main_image(scene)
+    image = main_image(scene.arrays, scene.sections, scene.hall.speed_of_sound)
     own = "; ".join(f"{kind} {', '.join(found)}" for kind, found in own_presets(scene).items())
     cues = ", ".join(f"{cue.name} ({len(cue.stems)} stems)" for cue in scene.cues)
     return [
@@ -125,38 +118,41 @@ def summary_lines(scene: SceneFile) -> list[str]:
         f"hall      {scene.hall.name}, {size} m, {scene.hall.box.volume:.0f} m³{asked}",
         f"sections  {', '.join(f'{s.name} {len(s.players)}' for s in scene.sections)}: {players} players",
         f"arrays    {', '.join(f'{a.name} {len(a.capsules)}' for a in scene.arrays)}: {capsules} capsules",
-        *([f"image     {_image_line(image)}"] if image is not None else []),
+        *([f"image     {main_array(scene.arrays).name}: {_image_line(image)}"] if image is not None else []),
         f"cues      {cues or 'none: no stems are named'}",
         *([f"own       {own}"] if own else []),
     ]
 
 
-def main_image(scene: SceneFile) -> dict[str, Any] | None:
+def _image(scene: SceneFile) -> dict[str, Any] | None:
     """Return where the main array, if it is a pair, puts the ensemble between the loudspeakers, as JSON's types."""
-    main = main_array(scene.arrays)
-    if not is_pair(main):
+    image = main_image(scene.arrays, scene.sections, scene.hall.speed_of_sound)
+    if image is None:
         return None
-    angle = recording_angle(main, scene.hall.speed_of_sound)
     return {
-        "array": main.name,
-        "recording_angle_deg": None if math.isnan(angle) else round(angle, 1),
-        "players_seen_deg": [round(azimuth, 1) for azimuth in ensemble_edges(main, scene.sections)],
-        "sections_deg": {
-            image.section: [round(azimuth, 1) for azimuth in (image.left, image.azimuth, image.right)]
-            for image in section_images(main, scene.sections, scene.hall.speed_of_sound)
-        },
+        "recording_angle_deg": None if math.isnan(image.recording_angle) else round(image.recording_angle, 1),
+        "seen_deg": [round(azimuth, 1) for azimuth in image.seen],
+        "sections": [
+            {
+                "section": section.section,
+                "azimuth_deg": round(section.azimuth, 1),
+                "left_deg": round(section.left, 1),
+                "right_deg": round(section.right, 1),
+            }
+            for section in image.sections
+        ],
     }
 
 
-def _image_line(image: Mapping[str, Any]) -> str:
+def _image_line(image: EnsembleImage) -> str:
     """Return the same in words: where the outermost players are seen, and where they are heard."""
-    seen, heard = image["players_seen_deg"], image["sections_deg"].values()
-    angle = image["recording_angle_deg"]
-    holds = "holds all in front of it" if angle is None else f"recording angle {angle:.0f}°"
+    angle = image.recording_angle
+    holds = "holds all in front of it" if math.isnan(angle) else f"recording angle {angle:.0f}°"
+    (left, right), (first, last) = image.seen, image.heard
     edges = (
-        f"{seen[0]:.0f} to {seen[1]:.0f}°, heard at {min(h[0] for h in heard):.0f} to {max(h[2] for h in heard):.0f}°"
+        f"players seen at {left:.0f} to {right:.0f}°, heard at {first:.0f} to {last:.0f}° of ±{LOUDSPEAKER_AZIMUTH:g}°"
     )
-    return f"{image['array']}: {holds}; players at {edges} of ±{LOUDSPEAKER_AZIMUTH:g}°".replace("-", "−")
+    return f"{holds}; {edges}".replace("-", "−")
 
 
 def own_presets(scene: SceneFile) -> dict[str, list[str]]:

@@ -12,7 +12,14 @@ from render.buses import Bus
 from render.scene_file import SceneFile
 from rooms.errors import InputError
 from rooms.hanging import constant_power
-from rooms.localisation import channel_differences, direct_pressure, image_shift, is_pair
+from rooms.localisation import (
+    EnsembleImage,
+    channel_differences,
+    direct_pressure,
+    ensemble_image,
+    image_shift,
+    is_pair,
+)
 from rooms.microphones import Array
 from rooms.players import Section
 from rooms.units import energy_db
@@ -24,6 +31,7 @@ __all__ = [
     "heard_arrays",
     "left_out",
     "main_array",
+    "main_image",
     "stereo_law",
     "widened",
 ]
@@ -68,6 +76,12 @@ def left_out(scene_file: SceneFile) -> list[str]:
 def main_array(arrays: Sequence[Array]) -> Array:
     """Return the array that stands for the hall's sound: the first main one, else the first."""
     return next((array for array in arrays if array.purpose == "main"), arrays[0])
+
+
+def main_image(arrays: Sequence[Array], sections: Sequence[Section], speed_of_sound: float) -> EnsembleImage | None:
+    """Return where the main array puts the ensemble between the loudspeakers; None where it isn't a pair."""
+    main = main_array(arrays)
+    return ensemble_image(main, sections, speed_of_sound) if is_pair(main) else None
 
 
 def stereo_law(

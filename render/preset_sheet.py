@@ -14,7 +14,7 @@ from render.text_plan import letter
 from rooms import catalogue
 from rooms.catalogue import OwnPresets
 from rooms.geometry import SURFACES
-from rooms.localisation import LOUDSPEAKER_AZIMUTH, ensemble_edges, section_images
+from rooms.localisation import LOUDSPEAKER_AZIMUTH, EnsembleImage, ensemble_image
 from rooms.surfaces import Hall
 from rooms.tables import ArrayTable, HallTable, HangingTable, InstrumentTable, MaterialTable, Preset, SeatingTable
 from rooms.toml_reader import TomlFile
@@ -273,29 +273,38 @@ def _array(name: str, table: ArrayTable, own: OwnPresets) -> Facts:
         ("aligned", "each spot's own section arrives with the main array" if table.align else ""),
         ("recording angle", f"{table.recording_angle:g}°" if table.recording_angle is not None else ""),
     ]
+    grids = [_capsules(table)]
+    if table.recording_angle is not None:
+        scene = over_plan(name, own)
+        image = ensemble_image(scene.arrays[0], scene.sections, scene.hall.speed_of_sound)
+        first, last = (f"{azimuth:.0f}°".replace("-", "−") for azimuth in image.seen)
+        facts.append(("looks at", f"players of {USUAL_PLAN} in {USUAL_HALL} from {first} to {last}"))
+        grids.append(_image(image))
+    return facts, grids
+
+
+def _capsules(table: ArrayTable) -> Grid:
+    """Return where each capsule is, where it looks and what it is."""
     rows = []
     for index, capsule in enumerate(table.capsules):
         place = (f"{value:.3g}".replace("-", "−") for value in capsule.at)
-        aim = (f"{value:g}".replace("-", "−") for value in capsule.aim)
+        aim = ", ".join(f"{value:g}".replace("-", "−") for value in capsule.aim)
         pattern = capsule.pattern if isinstance(capsule.pattern, str) else f"pressure part {capsule.pattern}"
         sphere = f" on a sphere of {100 * capsule.diameter:g} cm" if capsule.diameter is not None else ""
-        rows.append((letter(index), capsule.name, *place, *aim, pattern + sphere, capsule.loudspeaker or ""))
-    columns = ("", "capsule", "x m", "y m", "z m", "azimuth °", "elevation °", "pattern", "feeds")
+        rows.append((letter(index), capsule.name, *place, aim, pattern + sphere, capsule.loudspeaker or ""))
+    columns = ("", "capsule", "x m", "y m", "z m", "aim °", "pattern", "feeds")
     kept = len(columns) if any(row[-1] for row in rows) else len(columns) - 1
-    grids = [Grid("capsules, from the array's place", columns[:kept], tuple(row[:kept] for row in rows))]
-    return facts, grids if table.recording_angle is None else [*grids, _image(over_plan(name, own))]
+    title = "capsules, from the array's place; aims by azimuth and elevation"
+    return Grid(title, columns[:kept], tuple(row[:kept] for row in rows))
 
 
-def _image(scene: SceneFile) -> Grid:
-    """Return where the sections of a scene appear in the image of its first array."""
-    array = scene.arrays[0]
-    low, high = ensemble_edges(array, scene.sections)
+def _image(image: EnsembleImage) -> Grid:
+    """Return where the sections appear."""
     rows = [
-        (image.section, *(f"{azimuth:.0f}".replace("-", "−") for azimuth in (image.left, image.azimuth, image.right)))
-        for image in section_images(array, scene.sections, scene.hall.speed_of_sound)
+        (part.section, *(f"{azimuth:.0f}".replace("-", "−") for azimuth in (part.left, part.azimuth, part.right)))
+        for part in image.sections
     ]
-    seen = f"{low:.0f}° to {high:.0f}°".replace("-", "−")
-    title = f"image over {USUAL_PLAN}, players seen from {seen}, ° between loudspeakers at ±{LOUDSPEAKER_AZIMUTH:g}"
+    title = f"their image, in degrees between loudspeakers at ±{LOUDSPEAKER_AZIMUTH:g}"
     return Grid(title, ("section", "from", "centre", "to"), tuple(rows))
 
 

@@ -22,7 +22,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstr
 
 from render.buses import settings
 from render.export import write_text
-from render.mix import capsule_delays, heard_arrays, main_array
+from render.mix import capsule_delays, heard_arrays, main_array, main_image
 from render.scene_file import SceneFile
 from rooms.measures import HEADROOM, as_bands, from_echogram
 from rooms.responses import Responses
@@ -35,9 +35,11 @@ __all__ = [
     "BandMeasures",
     "CentreReport",
     "HallReport",
+    "ImageReport",
     "MixReport",
     "Report",
     "ResponseReport",
+    "SectionImageReport",
     "Timing",
     "WrittenFile",
     "array_reports",
@@ -192,12 +194,35 @@ class ArrayReport(_Part):
     settings: tuple[str, ...] = Field(description="What else the mix does with it, in words.")
 
 
+class SectionImageReport(_Part):
+    """A section between two loudspeakers at ±30°."""
+
+    section: str = Field(description="Name of the section.")
+    azimuth_deg: float = Field(ge=-30, le=30, description="Where its centre appears, degrees, positive to the right.")
+    left_deg: float = Field(ge=-30, le=30, description="Where its leftmost player appears, degrees.")
+    right_deg: float = Field(ge=-30, le=30, description="Where its rightmost player appears, degrees.")
+
+
+class ImageReport(_Part):
+    """The ensemble in the image of the main array, by published localisation curves."""
+
+    array: str = Field(description="Name of the main array.")
+    recording_angle_deg: float | None = Field(
+        description="Angle whose edges appear in the loudspeakers, degrees; null where all in front lies within."
+    )
+    seen_deg: tuple[float, float] = Field(
+        description="Azimuths of the outermost players as seen from the array, degrees; 0 looks upstage."
+    )
+    sections: tuple[SectionImageReport, ...] = Field(description="Every section.")
+
+
 class MixReport(_Part):
     """What all outputs share, and the balance of the arrays."""
 
     gain_db: float = Field(description="Gain of all outputs, dB.")
     offset_s: float = Field(description="Time removed from the start of all outputs, s.")
     arrays: tuple[ArrayReport, ...] = Field(description="Every array of the scene, heard or not.")
+    image: ImageReport | None = Field(description="The main array's image; null where it isn't a pair.")
 
 
 class Report(_Part):
@@ -296,7 +321,7 @@ def build_report(
             sabine_s=as_bands(sabine_s(volume, area, air, c)),
             eyring_s=as_bands(eyring_s(volume, surface, area / surface, air, c)),
         ),
-        mix=MixReport(gain_db=mix_gain_db, offset_s=mix_offset_s, arrays=tuple(arrays)),
+        mix=MixReport(gain_db=mix_gain_db, offset_s=mix_offset_s, arrays=tuple(arrays), image=_image(scene)),
         files=tuple(files),
         centre=CentreReport(array=centre_array.name, capsule=centre.name),
         responses=tuple(pairs),
@@ -424,6 +449,22 @@ FIGURES: dict[str, _Figure] = {
     ),
 }
 """The pictures a page knows, by file name."""
+
+
+def _image(scene: Scene) -> ImageReport | None:
+    """Return the image of the main array."""
+    image = main_image(scene.arrays, scene.sections, scene.hall.speed_of_sound)
+    if image is None:
+        return None
+    return ImageReport(
+        array=main_array(scene.arrays).name,
+        recording_angle_deg=None if math.isnan(image.recording_angle) else image.recording_angle,
+        seen_deg=image.seen,
+        sections=tuple(
+            SectionImageReport(section=part.section, azimuth_deg=part.azimuth, left_deg=part.left, right_deg=part.right)
+            for part in image.sections
+        ),
+    )
 
 
 def _measure(energy: NDArray[np.float64], arrivals: NDArray[np.float64], bin_s: float) -> list[list[dict[str, Any]]]:

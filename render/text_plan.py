@@ -209,7 +209,13 @@ def _put_capsules(
         cell = canvas.cell(*point)
         cells.setdefault(cell, []).append(index)
         rows.setdefault(cell[1], []).append(index)
-    for (column, row), indices in cells.items():
+    free: dict[int, int] = {}  # first column of each row that no letter has, so that neighbours don't hide each other
+    runs = []
+    for (column, row), indices in sorted(cells.items()):
+        start = max(column, free.get(row, column))
+        free[row] = start + len(indices)
+        runs.append((start, row, indices))
+    for column, row, indices in runs:
         for index in indices:
             right, up = axes[index]
             if not array.capsules[index].is_omni and math.hypot(right, up) > LEVEL:
@@ -217,7 +223,7 @@ def _put_capsules(
                 turn = eighth * math.pi / 4
                 start = column if right < 0 else column + len(indices) - 1
                 canvas.cells[start + round(ASPECT * math.sin(turn)), row - round(math.cos(turn))] = ARROWS[eighth]
-    for (column, row), indices in cells.items():
+    for column, row, indices in runs:
         canvas.cells.update({(column + offset, row): letter(index) for offset, index in enumerate(indices)})
     return rows
 

@@ -28,15 +28,15 @@ from rooms.units import BAND_NAMES
 
 __all__ = [
     "LOUDSPEAKER_AZIMUTH",
+    "EnsembleImage",
     "SectionImage",
     "apparent_azimuth",
     "channel_differences",
     "direct_pressure",
-    "ensemble_edges",
+    "ensemble_image",
     "image_shift",
     "is_pair",
     "recording_angle",
-    "section_images",
 ]
 
 LOUDSPEAKER_AZIMUTH = 30.0
@@ -197,13 +197,6 @@ def recording_angle(array: Array, speed_of_sound: float, distance: float = 1000.
     return 2.0 * math.degrees(azimuths[full[0]]) if full.size else math.nan
 
 
-def ensemble_edges(array: Array, sections: Sequence[Section]) -> tuple[float, float]:
-    """Return the azimuths of the outermost players as seen from an array's middle, in degrees; 0 looks upstage."""
-    ways = np.concatenate([section.positions for section in sections]) - array.positions.mean(axis=0)
-    azimuths = np.degrees(np.arctan2(ways[:, 0], ways[:, 1]))
-    return float(azimuths.min()), float(azimuths.max())
-
-
 @dataclass(frozen=True)
 class SectionImage:
     """Where a section appears between two loudspeakers.
@@ -224,12 +217,40 @@ class SectionImage:
     right: float
 
 
-def section_images(array: Array, sections: Sequence[Section], speed_of_sound: float) -> tuple[SectionImage, ...]:
-    """Return where sections appear in the image of a pair, in their order; raises as `channel_differences` does."""
+@dataclass(frozen=True)
+class EnsembleImage:
+    """Where a pair sees an ensemble, and where it puts it between two loudspeakers.
+
+    Attributes
+    ----------
+    recording_angle : float
+        In degrees; NaN where the image holds all that is in front. See `recording_angle`.
+    seen : tuple of float
+        Azimuths of the outermost players from the pair's middle, in degrees; 0 looks upstage.
+    sections : tuple of SectionImage
+        In the order of the sections.
+    """
+
+    recording_angle: float
+    seen: tuple[float, float]
+    sections: tuple[SectionImage, ...]
+
+    @property
+    def heard(self) -> tuple[float, float]:
+        """Where the outermost players appear, in degrees."""
+        return min(image.left for image in self.sections), max(image.right for image in self.sections)
+
+
+def ensemble_image(array: Array, sections: Sequence[Section], speed_of_sound: float) -> EnsembleImage:
+    """Return where a pair sees an ensemble and puts it; raises as `channel_differences` does."""
     images = []
     for section in sections:
         points = [section.centre, *section.positions]
         differences = np.transpose([channel_differences(array, point, speed_of_sound) for point in points])
         centre, *players = apparent_azimuth(*differences).tolist()
         images.append(SectionImage(section.name, centre, min(players), max(players)))
-    return tuple(images)
+    ways = np.concatenate([section.positions for section in sections]) - array.positions.mean(axis=0)
+    azimuths = np.degrees(np.arctan2(ways[:, 0], ways[:, 1]))
+    return EnsembleImage(
+        recording_angle(array, speed_of_sound), (float(azimuths.min()), float(azimuths.max())), tuple(images)
+    )

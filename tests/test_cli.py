@@ -22,6 +22,7 @@ from render.scene_file import read_scene
 from render.stems import StemInfo
 from rooms import catalogue
 from rooms.errors import SitzprobeError
+from rooms.localisation import ensemble_image
 from rooms.toml_reader import parse_toml
 from tests import small_scenes
 
@@ -100,6 +101,25 @@ def test_check_as_json() -> None:
     assert sum(len(array["capsules"]) for array in found["arrays"]) == 12
     assert list(found["cues"]) == ["demo"]
     assert "stems" not in found
+
+
+def test_check_tells_where_a_main_pair_puts_the_sections(tmp_path: Path) -> None:
+    """As the localisation curves do; of a tree there is nothing to tell."""
+    assert json.loads(run("check", DEMO, "--json").stdout)["image"] is None
+    assert "image  " not in run("check", DEMO).stdout
+    path = tmp_path / "scene.toml"
+    path.write_text('hall.preset = "scoring-stage"\nseating.plan = "violins-together"\narrays.main.preset = "nos"\n')
+    scene = read_scene(path)
+    image = ensemble_image(scene.arrays[0], scene.sections, scene.hall.speed_of_sound)
+    found = json.loads(run("check", path, "--json").stdout)["image"]
+    assert found["recording_angle_deg"] == 81.0
+    assert found["seen_deg"] == pytest.approx(image.seen, abs=0.05)
+    told = [(s["left_deg"], s["azimuth_deg"], s["right_deg"]) for s in found["sections"]]
+    np.testing.assert_allclose(told, [(s.left, s.azimuth, s.right) for s in image.sections], atol=0.0501)
+    (line,) = (line for line in run("check", path).stdout.splitlines() if line.startswith("image"))
+    (left, right), (first, last) = image.seen, image.heard
+    edges = f"players seen at {left:.0f} to {right:.0f}°, heard at {first:.0f} to {last:.0f}° of ±30°".replace("-", "−")
+    assert line == f"image     main: recording angle 81°; {edges}"
 
 
 def test_check_of_the_audio_lists_every_stem(scene: Path) -> None:

@@ -15,10 +15,10 @@ from rooms.localisation import (
     apparent_azimuth,
     channel_differences,
     direct_pressure,
+    ensemble_image,
     image_shift,
     is_pair,
     recording_angle,
-    section_images,
 )
 from rooms.microphones import Array, Capsule, Pattern
 from rooms.players import OMNIDIRECTIONAL, Player, Section
@@ -160,13 +160,16 @@ def test_the_edge_of_the_recording_angle_appears_in_the_loudspeaker() -> None:
             assert (float(apparent_azimuth(*channel_differences(array, at(azimuth), C))) > 30.0 - 1e-6) is full
 
 
-def test_a_section_s_image_reaches_from_its_first_player_to_its_last() -> None:
-    players = tuple(Player((x, 4.0, 3.0), 180.0) for x in (1.0, 2.0, 3.0))
+def test_an_ensemble_s_image_reaches_from_its_first_player_to_its_last() -> None:
+    array = pair(0.17, 110, "cardioid")
+    players = tuple(Player((x, 4.0, 3.0), 180.0) for x in (1.0, 2.0, 4.0))
     sections = (Section("violas", OMNIDIRECTIONAL, players), Section("flute", OMNIDIRECTIONAL, players[:1]))
-    violas, flute = section_images(pair(0.17, 110, "cardioid"), sections, C)
-    each = [
-        float(apparent_azimuth(*channel_differences(pair(0.17, 110, "cardioid"), player.position, C)))
-        for player in players
-    ]
-    assert (violas.section, violas.left, violas.azimuth, violas.right) == ("violas", *map(pytest.approx, each))
+    image = ensemble_image(array, sections, C)
+    each = [float(apparent_azimuth(*channel_differences(array, player.position, C))) for player in players]
+    violas, flute = image.sections
+    assert (violas.section, violas.left, violas.right) == ("violas", pytest.approx(each[0]), pytest.approx(each[2]))
+    assert each[1] < violas.azimuth < each[2]  # the centre lies at 7/3 m
     assert flute.left == flute.azimuth == flute.right == violas.left
+    assert image.heard == (violas.left, violas.right)
+    assert image.seen == pytest.approx((math.degrees(math.atan(0.25)), 45.0))
+    assert image.recording_angle == recording_angle(array, C)

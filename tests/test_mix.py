@@ -94,6 +94,14 @@ def test_a_spot_goes_where_the_main_pair_has_its_section_and_all_else_as_told() 
     np.testing.assert_allclose((law[:, 2] ** 2).sum(), 1.0)
 
 
+def test_a_spot_that_looks_at_a_part_of_its_section_goes_where_that_part_appears() -> None:
+    sections = (solo((-4.0, 3.0, 1.2), "violins"),)
+    main, part = pair(0.17, 110, "cardioid"), (-2.0, 3.0, 1.2)
+    spots = Array("spots", "spot", (Capsule("a", (-2.0, 2.0, 2.0), section="violins", target=part),))
+    shift = float(image_shift(*channel_differences(main, part, C)))
+    np.testing.assert_allclose(stereo_law([spots], sections, main, C)[:, 0], constant_power(shift))
+
+
 def test_a_spot_beside_a_tree_goes_by_azimuth_over_the_ensemble_s_half_angle() -> None:
     sections = (solo((-3.0, 3.0, 1.2), "violins"), solo((1.5, 3.0, 1.2), "cellos"), solo((0.0, 5.0, 1.2), "basses"))
     tree = Array(

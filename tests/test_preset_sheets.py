@@ -17,6 +17,7 @@ from render.text_plan import ASPECT, array_elevation, array_plan, hall_plan, let
 from rooms import catalogue
 from rooms.decay import expected_T30
 from rooms.geometry import Box
+from rooms.localisation import ensemble_image
 from rooms.microphones import Array, Capsule
 from rooms.tables import HallTable
 from rooms.units import unit_vector
@@ -142,6 +143,29 @@ def test_an_array_is_drawn_from_the_side_over_the_stage_with_its_heights() -> No
     assert drawing[row].startswith(" 4.00 m ")
     assert drawing[lower].startswith(" 3.00 m ")
     assert cells(drawing, "→") == [(column + 2, row)]
+
+
+def test_a_pair_tells_where_it_puts_the_sections_of_the_usual_plan_and_others_don_t() -> None:
+    sheet, scene = preset_sheet("arrays", "nos"), over_plan("nos")
+    image = ensemble_image(scene.arrays[0], scene.sections, scene.hall.speed_of_sound)
+    rows = [[row[0], *(float(cell.replace("−", "-")) for cell in row[1:])] for row in grid(sheet, "their image").rows]
+    expected = [[part.section, *map(round, (part.left, part.azimuth, part.right))] for part in image.sections]
+    assert rows == expected
+    assert dict(sheet.facts)["recording angle"] == "81°"
+    assert all(not grid.title.startswith("their image") for grid in preset_sheet("arrays", "tree").grids)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("nos", "0.9 × the ensemble's half width towards the audience, 3 m above the stage"),
+        ("tree", "0.5 m towards the audience, 3.2 m above the stage"),
+        ("ambience-near", "1 × the hall's critical distance towards the audience, at 50% of the hall's height"),
+        ("ambience-pair", "60% of the way to the house wall, at 60% of the hall's height"),
+    ],
+)
+def test_an_array_says_where_it_hangs(name: str, words: str) -> None:
+    assert dict(preset_sheet("arrays", name).facts)["hangs"] == words
 
 
 @pytest.mark.parametrize("name", catalogue.names("arrays"))

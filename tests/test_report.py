@@ -4,6 +4,8 @@ import base64
 import dataclasses
 import json
 import math
+import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from importlib.resources import files as package_files
 from pathlib import Path
@@ -29,6 +31,7 @@ from render.report import (
 )
 from render.scene_file import build_scene
 from rooms.geometry import Box
+from rooms.localisation import ensemble_image
 from rooms.microphones import Array, Capsule
 from rooms.players import Instrument, Player, Section
 from rooms.responses import Responses
@@ -186,6 +189,35 @@ class Page(HTMLParser):
 def page(tmp_path):
     write_report(built(), figures(tmp_path), tmp_path)
     return Page((tmp_path / "report.html").read_text(encoding="utf-8"))
+
+
+def test_a_main_pair_tells_where_the_sections_appear(tmp_path: Path) -> None:
+    """As the localisation curves say; a main array that is no pair tells nothing."""
+    plain = made_up()
+    left, right = (
+        Capsule(name, (x, -1.0, 3.0), (aim, 0.0), "cardioid", stereo=stereo)
+        for name, x, aim, stereo in (("left", -0.085, -55.0, (1.0, 0.0)), ("right", 0.085, 55.0, (0.0, 1.0)))
+    )
+    pair = Array("pair", "main", (left, right))
+    scene = replace(plain.scene, arrays=(pair,))
+    cut = {
+        name: getattr(plain, name)[:, :2]
+        for name in ("samples", "direct", "early", "arrivals", "direct_db", "energy", "omni_energy", "omni_arrivals")
+    }
+    report = built(replace(plain, scene=scene, **cut))
+    image, expected = report.mix.image, ensemble_image(pair, scene.sections, scene.hall.speed_of_sound)
+    assert image is not None
+    assert (image.array, image.recording_angle_deg, image.seen_deg) == (
+        "pair",
+        expected.recording_angle,
+        expected.seen,
+    )
+    told = [(s.section, s.azimuth_deg, s.left_deg, s.right_deg) for s in image.sections]
+    assert told == [(s.section, s.azimuth, s.left, s.right) for s in expected.sections]
+    page = write_report(report, figures(tmp_path), tmp_path)[1].read_text(encoding="utf-8")
+    assert "pair has a recording angle of 97°" in page
+    assert re.search(r"violins-1 at −\d+° \(−\d+ to −\d+°\), cellos at \d+° \(\d+ to \d+°\)\.", page)
+    assert built().mix.image is None
 
 
 def test_the_committed_schema_is_the_one_the_code_has():

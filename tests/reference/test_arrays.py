@@ -162,8 +162,11 @@ def test_five_channels_come_in_the_order_of_loudspeaker_layouts() -> None:
             pytest.approx((2**-0.5, 0.0), abs=1e-5),
             pytest.approx((0.0, 2**-0.5), abs=1e-5),
         ]
+        assert [c.loudspeaker for c in table(name).capsules] == ["FL", "FR", "FC", "SL", "SR"]
     for name in ("hamasaki-square", "irt-cross"):
         assert [c.name for c in table(name).capsules] == ["left", "right", "left-surround", "right-surround"]
+        assert [c.loudspeaker for c in table(name).capsules] == ["FL", "FR", "BL", "BR"]
+    assert [c.loudspeaker for c in table("height-layer").capsules] == ["TFL", "TFR", "TBL", "TBR"]
 
 
 ROOM = hall(material(ANECHOIC), size=(9000.0, 9000.0, 400.0))
