@@ -29,7 +29,6 @@ from render.stage_plan import (
     INK,
     ORANGE,
     PURPLE,
-    REACH,
     SKY,
     VERMILLION,
     YELLOW,
@@ -63,6 +62,9 @@ LARGEST = 0.8
 
 WIDE = 2.5
 """Half extent in m from which on an array over the stage is drawn among the players."""
+
+NEAR = 9.0
+"""m; an array that hangs closer behind the conductor is drawn with the players, not in the whole hall."""
 
 
 def draw_preset(kind: str, name: str) -> bytes:
@@ -215,7 +217,7 @@ def _array_figure(name: str) -> Figure:
     scene = over_plan(name).scene(RATE)
     array = scene.arrays[0]
     (_, y), half = _window(array)
-    over_stage = y > -2 * REACH
+    over_stage = y > -NEAR
     figure = Figure(figsize=(12.0, 5.0))
     if half > WIDE and over_stage:
         plan, gap = _axes(figure, 0.5, 0.5, 5.0, 4.0), 6.0
@@ -255,8 +257,8 @@ def _draw_array(axes: Axes, array: Array) -> None:
         axes.plot(0, 0, "+", color=INK, markersize=9, markeredgewidth=1.4)
         points, texts = [(0.0, 0.0), *points], ["conductor", *texts]
     tips = [tuple((c.position + 0.3 * reach * c.axis)[:2]) for c in array.capsules]
-    label_points(axes, points, texts, obstacles=[*points, *tips])
-    draw_scale_bar(axes, _round_length(reach / 2.0))
+    bar = draw_scale_bar(axes, _round_length(reach / 2.0))
+    label_points(axes, points, texts, obstacles=[*points, *tips, *bar])
 
 
 def _round_length(length: float) -> float:
@@ -268,11 +270,11 @@ def _round_length(length: float) -> float:
 def _halls_figure() -> Figure:
     """Lay out the plans of all halls in rows, each with its name, volume and T30 (lengths in inches)."""
     halls = sorted((catalogue.hall(name) for name in catalogue.names("halls")), key=lambda hall: hall.box.volume)
-    scale, across, gap, words = 0.05, 10.0, 0.25, 0.55
+    scale, across, gap, words = 0.05, 10.5, 0.15, 0.55
     rows: list[list[tuple[float, Hall]]] = [[]]
     x = 0.0
     for hall in halls:
-        wide = max(scale * hall.box.size[0], 1.3)
+        wide = max(scale * hall.box.size[0], 1.35)
         if x + wide > across:
             rows.append([])
             x = 0.0

@@ -17,6 +17,7 @@ from rooms.geometry import SURFACES
 from rooms.localisation import LOUDSPEAKER_AZIMUTH, EnsembleImage, ensemble_image
 from rooms.surfaces import Hall
 from rooms.tables import ArrayTable, HallTable, HangingTable, InstrumentTable, MaterialTable, Preset, SeatingTable
+from rooms.theory import critical_distance_m
 from rooms.toml_reader import TomlFile
 from rooms.units import BANDS
 
@@ -168,6 +169,7 @@ def _hall(name: str, table: HallTable, own: OwnPresets) -> Facts:
     box = hall.box
     width, depth, height = box.size
     left, back = box.conductor
+    critical = float(critical_distance_m(box.volume, hall.absorption_area, hall.air)[3:5].mean())
     facts = [
         ("good for", table.good_for),
         ("size", f"{width:g} m wide, {depth:g} m deep, {height:g} m high"),
@@ -179,6 +181,7 @@ def _hall(name: str, table: HallTable, own: OwnPresets) -> Facts:
         ("main array", f"{table.main_height:g} m above the stage" if table.main_height is not None else ""),
         ("ambience", f"{table.ambience_height:g} m above the stage" if table.ambience_height is not None else ""),
         ("air", f"{hall.temperature:g} °C, {hall.humidity:g} % relative humidity"),
+        ("critical distance", f"{critical:.1f} m, of an omnidirectional source at 500 Hz and 1 kHz"),
         ("mixing time", f"{1e3 * mixing_time(hall):.0f} ms"),
     ]
     times = [(label, *band_cells(values, 2)) for label, values in reverberation(name, table, own).items()]
@@ -214,7 +217,8 @@ def reverberation(
     from rooms.decay import expected_T30  # compiles, which the other kinds have no need of
 
     seats = any(patch.empty is not None for patch in table.patches)
-    stated = table.stated_T30 if own == catalogue.BUNDLED else None
+    changed = catalogue.own_names("materials", own) or name in catalogue.own_names("halls", own)
+    stated = None if changed else table.stated_T30
     full = stated.occupied if stated is not None else expected_T30(catalogue.hall(name, own))
     if not seats:
         return {"with players": full}
@@ -224,14 +228,16 @@ def reverberation(
 
 
 def _surfaces(hall: Hall, table: HallTable) -> Grid:
-    """Return which material each surface is of and how much there is of it."""
+    """Return which material each surface is of, with the house full and, where it differs, empty, and its area."""
+    materials = [*hall.materials, *(patch.material for patch in hall.patches)]
     places = [*SURFACES, *(f"{patch.surface}, part" for patch in hall.patches)]
-    materials = [*(m.name for m in hall.materials), *(patch.material.name for patch in hall.patches)]
-    empty = [""] * len(SURFACES) + [_name(p.empty) if p.empty is not None else "" for p in table.patches]
-    rows = tuple(zip(places, materials, empty, (f"{area:.0f}" for area in hall.areas), strict=True))
-    if any(empty):
-        return Grid("surfaces", ("surface", "material", "with an empty house", "m²"), rows)
-    return Grid("surfaces", ("surface", "material", "m²"), tuple((row[0], row[1], row[3]) for row in rows))
+    empty = [None] * len(SURFACES) + [patch.empty for patch in table.patches]
+    rows = []
+    for place, material, emptied, area in zip(places, materials, empty, hall.areas, strict=True):
+        rows.append((place, material.name, f"{area:.0f}"))
+        if emptied is not None:
+            rows.append(("  empty house", emptied.preset or "a material of its own", ""))
+    return Grid("surfaces", ("surface", "material", "m²"), tuple(rows))
 
 
 def _seating(name: str, table: SeatingTable, own: OwnPresets) -> Facts:
@@ -369,8 +375,3 @@ def _bands(title: str, rows: Sequence[tuple[str, ...]]) -> Grid:
 def band_cells(values: Sequence[float] | NDArray[np.float64], digits: int) -> tuple[str, ...]:
     """Return numbers as cells; a dash where there is none."""
     return tuple("–" if np.isnan(v) else f"{round(v, digits) + 0.0:.{digits}f}".replace("-", "−") for v in values)
-
-
-def _name(table: MaterialTable) -> str:
-    """Return what a surface's material is called."""
-    return table.preset or "a material of its own"

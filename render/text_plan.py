@@ -28,7 +28,7 @@ SIDE_ROWS = 16
 ASPECT = 2.0
 """Height of a character cell re its width (common for terminal fonts)."""
 
-SCALES = tuple(step * 10.0**power for power in range(-3, 3) for step in (1, 2, 2.5, 5))
+SCALES = tuple(step * 10.0**power for power in range(-3, 3) for step in (1, 1.5, 2, 2.5, 3, 4, 5))
 """Lengths in m that a column may stand for."""
 
 SHADES = "░▒·"
@@ -138,11 +138,8 @@ def hall_plan(box: Box, patches: Iterable[Patch], stage: tuple[Sequence[float], 
         key.append("╌ stage")
     canvas.frame((lower[0], lower[1]), (upper[0], upper[1]), "─│┌┐└┘")
     canvas.put(0.0, 0.0, CONDUCTOR)
-    return [
-        *canvas.lines().values(),
-        f"{canvas.scale()}; {ABOVE}",
-        ", ".join([*key, *(f"{shade} {name}" for name, shade in shades.items())]),
-    ]
+    parts = [f"{shade} {name}" for name, shade in shades.items()]
+    return [*canvas.lines().values(), f"{canvas.scale()}; {ABOVE}", ", ".join(key), *parts]
 
 
 def seating_plan(sections: Sequence[Section]) -> list[str]:
