@@ -112,6 +112,14 @@ def test_every_plan_fits_every_hall_under_all_arrays(hall: str, plan: str) -> No
     assert all(scene.hall.box.inside(array.positions, 0.5 - 1e-9).all() for array in clear)
 
 
+def test_arrays_hang_as_high_as_the_hall_says_unless_the_scene_gives_a_position() -> None:
+    text = 'hall.preset = "scoring-stage"\nhall.main_height = 4.1\nhall.ambience_height = 7.3\n'
+    text += 'seating.plan = "violins-together"\narrays.main.preset = "tree"\narrays.room.preset = "ambience-pair"\n'
+    text += 'arrays.low.preset = "ortf"\narrays.low.position = [0.0, -2.0, 2.8]\n'
+    heights = {array.name: set(array.positions[:, 2].tolist()) for array in built(text).arrays}
+    assert heights == {"main": {4.1}, "room": {7.3}, "low": {2.8}}
+
+
 @settings(deadline=None, max_examples=50)
 @given(scenes())
 def test_what_is_written_is_what_is_read(scene: dict[str, Any]) -> None:
