@@ -32,12 +32,13 @@ from rooms.noise import diffuse_coherence
 from rooms.players import Section
 from rooms.responses import Responses, compute_responses
 from rooms.scene import Scene
+from rooms.tables import HallTable, SeatingTable
 from rooms.theory import eyring_s, kuttruff_s
 from rooms.units import BAND_NAMES
 
 RATE = 48000
 PLAYERS = {"violins-1": 10, "violins-2": 8, "violas": 6, "cellos": 5, "basses": 3}
-"""A string orchestra that finds room on every stage."""
+"""A string orchestra, as large as a large hall's picture needs."""
 
 DRAWN = BAND_NAMES[1:8]
 """Bands whose decay is drawn."""
@@ -56,11 +57,15 @@ CENTRES = 1000.0 * 10.0 ** (np.arange(-10, 11) / 10.0)
 
 
 def orchestra(hall: str, players: Mapping[str, int]) -> Scene:
-    """Return strings seated in a hall before the tree of three omnis."""
-    sections = "".join(f"[sections.{name}]\nplayers = {count}\n" for name, count in players.items())
-    text = (
-        f'[hall]\npreset = "{hall}"\n[seating]\nplan = "violins-together"\n{sections}[arrays.main]\npreset = "tree"\n'
-    )
+    """Return strings in the first plan that suits a hall, before the tree of three omnis; few in a small plan."""
+    room = catalogue.load("halls", hall)
+    assert isinstance(room, HallTable)
+    plan = room.suits[0]
+    seats = catalogue.load("seating", plan)
+    assert isinstance(seats, SeatingTable)
+    counts = {name: min(players[name], place.players) for name, place in seats.sections.items() if name in players}
+    sections = "".join(f"[sections.{name}]\nplayers = {count}\n" for name, count in counts.items())
+    text = f'[hall]\npreset = "{hall}"\n[seating]\nplan = "{plan}"\n{sections}[arrays.main]\npreset = "tree"\n'
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "scene.toml"
         path.write_text(text, encoding="utf-8")

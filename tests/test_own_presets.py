@@ -171,7 +171,7 @@ BAD = {
     ),
     "incomplete hall": (
         {"halls/barn": BARN.replace("preset", "#")},
-        "halls/barn.toml: key 'size' is missing; give it, or the preset of a hall: barn, ",
+        "halls/barn.toml: key 'size' is missing; give it, or the preset of a hall: ballroom, barn, ",
     ),
     "arc too small": (
         {"seating/duo": DUO.replace("players = 2", "players = 20")},

@@ -21,9 +21,11 @@ from rooms import catalogue
 from rooms.errors import InputError
 from rooms.tables import ArrayTable, SeatingTable
 from rooms.toml_reader import parse_toml
+from tests.stated_T30 import hall_table
 from tests.strategies import STRINGS, scenes, toml_blocks
 
 DEMO = catalogue.demo()
+HALLS = catalogue.names("halls")
 PLAIN = """\
 title = "Plain"
 [hall]
@@ -92,9 +94,8 @@ def test_the_demo_seats_five_sections_under_twelve_capsules() -> None:
     assert (scene.scene(44100).sample_rate, scene.scene(48000).seed) == (44100, 4)
 
 
-@pytest.mark.parametrize("hall", catalogue.names("halls"))
-@pytest.mark.parametrize("plan", catalogue.names("seating"))
-def test_every_plan_fits_every_hall_under_all_arrays(hall: str, plan: str) -> None:
+@pytest.mark.parametrize(("hall", "plan"), [(hall, plan) for hall in HALLS for plan in hall_table(hall).suits])
+def test_every_plan_fits_every_hall_that_suits_it_under_all_arrays(hall: str, plan: str) -> None:
     """At its largest size."""
     table = catalogue.load("seating", plan)
     assert isinstance(table, SeatingTable)
