@@ -51,7 +51,7 @@ PROPORTIONAL = 0.75
 FULL_LEVEL_DB, FULL_TIME_S = 15.0, 0.00112
 """The difference that alone places a sound in a loudspeaker (Williams 1987)."""
 
-FULL_TOGETHER = (9.0 / FULL_LEVEL_DB, 0.0005 / FULL_TIME_S)
+FULL_TOGETHER = (6.0 / FULL_LEVEL_DB, 0.0005 / FULL_TIME_S)
 """Parts of both that together place it there: 6 dB and 0.5 ms (Williams 1987)."""
 
 IMAGE_BAND = BAND_NAMES.index("1000")
