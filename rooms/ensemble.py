@@ -10,6 +10,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from rooms.cores import in_slices
 from rooms.filters import minimum_phase, smooth_knots
 from rooms.noise import generator
 
@@ -115,11 +116,14 @@ def hold_tone(
     knots, below, part = smooth_knots(frequency)
     phases = np.ascontiguousarray(minimum_phase(hats, 2 * (len(frequency) - 1))[:, knots].T)
     out = np.empty_like(spectra)
-    _hold(spectra, power, edges, np.ascontiguousarray(hats[:, knots].T), phases, below, part, out)
+    at_knots = np.ascontiguousarray(hats[:, knots].T)
+    in_slices(
+        lambda some: _hold(spectra[some], power[some], edges, at_knots, phases, below, part, out[some]), len(spectra)
+    )
     return out
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(nogil=True, cache=True, fastmath=True)
 def _hold(spectra, power, edges, hats, phases, below, part, out):  # type: ignore[no-untyped-def]
     """Write spectra (groups, bins) through the corrections that give each band its power.
 
@@ -127,7 +131,7 @@ def _hold(spectra, power, edges, hats, phases, below, part, out):  # type: ignor
     """
     groups, bins = spectra.shape
     knots, bands = hats.shape
-    for g in numba.prange(groups):
+    for g in range(groups):
         gains = np.zeros(bands)
         wanted = np.zeros(bands)
         found = np.empty(bins)

@@ -9,6 +9,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
+from rooms.cores import in_slices
 from rooms.units import MIDBANDS
 
 __all__ = [
@@ -73,14 +74,15 @@ def high_pass(signals: ArrayLike, corner: float, sample_rate: float) -> NDArray[
     given = np.asarray(signals)
     out: NDArray[np.floating] = np.array(given, np.float32 if given.dtype == np.float32 else np.float64, order="C")
     lines = out.reshape(-1, out.shape[-1])
-    _high_pass(lines, 1.0 / scale, 2.0 * (w**2 - 1.0) / scale, (1.0 - np.sqrt(2.0) * w + w**2) / scale)
+    taps = 1.0 / scale, 2.0 * (w**2 - 1.0) / scale, (1.0 - np.sqrt(2.0) * w + w**2) / scale
+    in_slices(lambda some: _high_pass(lines[some], *taps), len(lines))
     return out
 
 
-@numba.njit(parallel=True, cache=True)
+@numba.njit(nogil=True, cache=True)
 def _high_pass(lines, gain, a1, a2):  # type: ignore[no-untyped-def]
     """Filter lines (lines, samples) in place; double precision within, which low corners need."""
-    for n in numba.prange(lines.shape[0]):
+    for n in range(lines.shape[0]):
         first = 0.0
         second = 0.0
         for k in range(lines.shape[1]):

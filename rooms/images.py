@@ -20,6 +20,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
+from rooms.cores import in_slices
 from rooms.echogram import log_pattern
 from rooms.ensemble import crossover, decorrelation, hold_tone
 from rooms.filters import minimum_phase_basis, nyquist_taper, smooth_knots
@@ -179,7 +180,7 @@ def _add_path(shape, square, knots, part, turned_re, turned_im, filter_re, filte
             sum_im[k] += x_re * filter_im[k] + x_im * filter_re[k]
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(nogil=True, cache=True, fastmath=True)
 def _group_spectra(  # type: ignore[no-untyped-def]
     cells, ear, points, axes, kappa, on_aim, all_round, level, ears, ear_axes, pressure, sensitivities, size, walls,
     bounds, log_amplitude, air, samples_per_m, step, lead, basis, knots, part, filters_re, filters_im,
@@ -194,7 +195,7 @@ def _group_spectra(  # type: ignore[no-untyped-def]
     groups, bins = spectra.shape
     players = points.shape[0]
     bands = kappa.shape[0]
-    for g in numba.prange(groups):
+    for g in range(groups):
         m = ear[g]
         delay = np.empty(players)
         gain = np.empty(players)
@@ -340,13 +341,18 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     spectra = np.empty((len(chosen), bins), dtype=np.complex64)
     power = np.zeros((len(chosen), bins), dtype=np.float32)
     first = np.zeros(len(chosen), dtype=np.int64)
-    _group_spectra(
-        chosen, ear, points, section.axes, section.instrument.kappa, section.on_aim, section.all_round,
-        np.sqrt(section.share / len(points)), ears, ear_axes, pressure, sensitivities, box, hall.walls,
-        hall.bounds, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis,
-        knots.astype(np.uint64), part.astype(np.float32), filters.real.astype(np.float32),
-        filters.imag.astype(np.float32), spectra, power, first,
-    )  # fmt: skip
+    filters_re, filters_im = filters.real.astype(np.float32), filters.imag.astype(np.float32)
+    edges, parts = knots.astype(np.uint64), part.astype(np.float32)
+
+    def sum_groups(some: slice) -> None:
+        _group_spectra(
+            chosen[some], ear[some], points, section.axes, section.instrument.kappa, section.on_aim, section.all_round,
+            np.sqrt(section.share / len(points)), ears, ear_axes, pressure, sensitivities, box, hall.walls,
+            hall.bounds, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis, edges,
+            parts, filters_re, filters_im, spectra[some], power[some], first[some],
+        )  # fmt: skip
+
+    in_slices(sum_groups, len(chosen))
     if not alone:
         spectra = hold_tone(spectra, power, frequency)
     spectra *= nyquist_taper(frequency, rate).astype(np.float32)

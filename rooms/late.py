@@ -10,16 +10,17 @@ sections: where a section sits turns their phases, so its noise is its own affai
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Mapping, Sequence
+from functools import partial
 from itertools import product
 
 import numba
 import numpy as np
 import scipy.fft
+import scipy.sparse
 from numpy.typing import NDArray
 
+from rooms.cores import on_all_cores
 from rooms.echogram import STEP, sphere
 from rooms.filters import band_weights
 from rooms.microphones import Array
@@ -98,12 +99,10 @@ def late_part(
     return out
 
 
-def _arrays(scene: Scene) -> Iterator[tuple[Array, slice]]:
-    """Yield the arrays with the places of their capsules among all."""
-    begin = 0
-    for array in scene.arrays:
-        yield array, slice(begin, begin + len(array.capsules))
-        begin += len(array.capsules)
+def _places(scene: Scene) -> list[slice]:
+    """Return the places of each array's capsules among all."""
+    ends = np.cumsum([len(array.capsules) for array in scene.arrays])
+    return [slice(int(end) - len(array.capsules), int(end)) for array, end in zip(scene.arrays, ends, strict=True)]
 
 
 def _between_capsules(scene: Scene) -> list[NDArray[np.complex128]]:
@@ -130,7 +129,7 @@ def _generators(scene: Scene, kind: str) -> dict[tuple[str, str], np.random.Gene
 
 
 def _drawn(
-    array: Array, randoms: Mapping[tuple[str, str], np.random.Generator], frames: int, bins: int
+    randoms: Mapping[tuple[str, str], np.random.Generator], frames: int, bins: int, array: Array
 ) -> NDArray[np.complex64]:
     """Return the next frames of an array's waves, shape (capsules, frames, waves, bins), independent of each other."""
     out = np.empty((len(array.capsules), frames, WAVES, bins), dtype=np.complex64)
@@ -141,12 +140,12 @@ def _drawn(
 
 def _turned(
     scene: Scene, random: np.random.Generator, frames: int, frequency: NDArray[np.float64]
-) -> NDArray[np.complex64]:
-    """Return how the next frames' waves arrive at each section, shape (sections, frames, waves, frequencies)."""
-    places = np.array([s.centre for s in scene.sections], dtype=np.float32)
+) -> list[NDArray[np.complex64]]:
+    """Return how the next frames' waves arrive at each section, each of shape (frames, waves, frequencies)."""
     per_metre = (frequency / scene.hall.speed_of_sound).astype(np.float32)
     ways = random.integers(0, len(_SPHERE), (frames, WAVES, len(frequency)), dtype=np.uint16)
-    return np.asarray(_phases(ways, _SPHERE, places, per_metre, _TURNS))
+    centres = [s.centre.astype(np.float32) for s in scene.sections]
+    return on_all_cores(lambda centre: _phases(ways, _SPHERE, centre, per_metre, _TURNS), centres)
 
 
 def _weights(frequency: NDArray[np.float64]) -> NDArray[np.float32]:
@@ -171,19 +170,19 @@ def _by_band(
     amplitude = np.sqrt(envelope).astype(np.float32)
     amplitude[amplitude < SILENCE] = 0.0
     first = np.minimum(np.ceil(arrivals * rate).astype(np.int64), samples)
-    turned = _turned(scene, generator(scene.seed, "late ways"), 1, frequency)
+    inside = [_laid_out(roots, scene, frequency) for roots in within]
     randoms = _generators(scene, "late")
-    for (array, chosen), roots in zip(_arrays(scene), within, strict=True):
-        noise = _drawn(array, randoms, 1, len(frequency))
-        spectra = _mix(noise, turned, _laid_out(roots, scene, frequency))
+    turned = _turned(scene, generator(scene.seed, "late ways"), 1, frequency)
+    noises = on_all_cores(partial(_drawn, randoms, 1, len(frequency)), scene.arrays)
 
-        def shape(at: tuple[int, int], spectra: NDArray[np.complex64] = spectra, chosen: slice = chosen) -> None:
-            bands = scipy.fft.irfft(spectra[at] * weights, size)
-            place = (at[0], chosen.start + at[1])
+    def shape(at: tuple[int, tuple[int, slice]]) -> None:
+        section, (array, chosen) = at
+        mixed = _mix(noises[array], turned[section], inside[array])[:, 0]
+        for spectrum, capsule in zip(mixed, range(chosen.start, chosen.stop), strict=True):
+            bands, place = scipy.fft.irfft(spectrum * weights, size), (section, capsule)
             _add_shaped(bands, amplitude[place], first[place], STEP * rate, out[place])
 
-        with ThreadPoolExecutor(os.cpu_count()) as pool:
-            list(pool.map(shape, product(range(len(out)), range(len(array.capsules)))))
+    on_all_cores(shape, product(range(len(out)), enumerate(_places(scene))))
 
 
 def _by_frame(
@@ -221,14 +220,38 @@ def _by_frame(
     ways, randoms = generator(scene.seed, f"{kind}, ways"), _generators(scene, kind)
     step = max(AT_ONCE // (len(randoms) * WAVES * len(every)), 1)
     for begin in range(0, frames, step):
-        count = min(step, frames - begin)
+        some = slice(begin, min(begin + step, frames))
+        count = some.stop - begin
         turned = _turned(scene, ways, count, frequency)
-        for (array, chosen), roots in zip(_arrays(scene), inside, strict=True):
-            mixed = _mix(_drawn(array, randoms, count, len(frequency)), turned, roots)
-            whole = np.zeros((*mixed.shape[:3], len(every)), dtype=np.complex64)
-            _weigh(mixed, weights, gains[:, chosen, begin : begin + count], whole[..., sounding])
-            sound = scipy.fft.irfft(whole, frame, axis=-1, workers=-1)
-            _overlap_add(sound, window, joint + (begin - 1) * hop, out[:, chosen])
+        noises = on_all_cores(partial(_drawn, randoms, count, len(frequency)), scene.arrays)
+        pairs = product(enumerate(turned), zip(noises, inside, _places(scene), strict=True))
+        work = [
+            (noise, phases, roots, weights, gains[section, chosen, some], window, sounding.start,
+             joint + (begin - 1) * hop, out[section, chosen])
+            for (section, phases), (noise, roots, chosen) in pairs
+        ]  # fmt: skip
+        on_all_cores(lambda arguments: _add_frames(*arguments), work)
+
+
+def _add_frames(
+    noise: NDArray[np.complex64],
+    turned: NDArray[np.complex64],
+    within: NDArray[np.complex64],
+    weights: NDArray[np.float32],
+    gains: NDArray[np.float32],
+    window: NDArray[np.float32],
+    first_bin: int,
+    begin: int,
+    out: NDArray[np.float32],
+) -> None:
+    """Add frames of one section's noise at one array to out (capsules, samples) from a sample on.
+
+    As of `_mix` and `_weigh`; the weights' bins begin at ``first_bin``, and all others are silent.
+    """
+    mixed = _mix(noise, turned, within)
+    spectra = np.zeros((*mixed.shape[:2], len(window) // 2 + 1), dtype=np.complex64)
+    _weigh(mixed, weights, gains, spectra[..., first_bin : first_bin + mixed.shape[2]])
+    _overlap_add(scipy.fft.irfft(spectra, len(window), axis=-1), window, begin, out)
 
 
 def _frame_power(envelope: NDArray[np.float64], centres: NDArray[np.float64], length: float) -> NDArray[np.float64]:
@@ -248,109 +271,87 @@ def _frame_power(envelope: NDArray[np.float64], centres: NDArray[np.float64], le
     def mean(shape: NDArray[np.float64], reach: float) -> NDArray[np.float64]:
         weights = inside * np.interp(away, np.linspace(-reach, reach, len(shape)), shape, left=0.0, right=0.0)
         weights /= np.maximum(weights.sum(axis=1, keepdims=True), 1e-12)
-        return np.asarray(_taken(envelope.reshape(-1, envelope.shape[-1]), places, weights)).reshape(
-            *envelope.shape[:-1], -1
-        )
+        ends = np.arange(0, weights.size + 1, weights.shape[1])
+        taken = scipy.sparse.csr_array((weights.ravel(), places.ravel(), ends), (len(centres), envelope.shape[-1]))
+        lines = np.ascontiguousarray(envelope.reshape(-1, envelope.shape[-1]).T)
+        return np.ascontiguousarray((taken @ lines).T).reshape(*envelope.shape[:-1], -1)
 
     smooth, smoother = mean(once, 0.5), mean(np.convolve(once, once), 1.0)
     fall = np.divide(smooth, smoother, out=np.zeros_like(smooth), where=smoother > SILENCE**2)
     return np.asarray(smooth * np.minimum(fall, 1.0) ** 2)
 
 
-@numba.njit(cache=True)
-def _taken(lines, places, weights):  # type: ignore[no-untyped-def]
-    """Return weighted sums of each line (lines, grid) at places (frames, taps), shape (lines, frames)."""
-    out = np.zeros((lines.shape[0], places.shape[0]))
-    for n in range(lines.shape[0]):
-        for r in range(places.shape[0]):
-            for t in range(places.shape[1]):
-                out[n, r] += lines[n, places[r, t]] * weights[r, t]
-    return out
-
-
-@numba.njit(parallel=True, cache=True, fastmath=True)
-def _phases(ways, sphere, places, per_metre, turns):  # type: ignore[no-untyped-def]
-    """Return the phase factors of waves (frames, waves, bins) at places, shape (places, frames, waves, bins).
+@numba.njit(nogil=True, cache=True, fastmath=True)
+def _phases(ways, sphere, place, per_metre, turns):  # type: ignore[no-untyped-def]
+    """Return the phase factors of waves (frames, waves, bins) at a place.
 
     ``ways`` are rows of ``sphere``, the directions waves come from; ``turns`` are the factors all the way round.
     """
     frames, waves, bins = ways.shape
-    out = np.empty((places.shape[0], frames, waves, bins), np.complex64)
-    for r in numba.prange(frames):
-        for s in range(places.shape[0]):
-            for w in range(waves):
-                for k in range(bins):
-                    way = ways[r, w, k]
-                    along = (
-                        sphere[way, 0] * places[s, 0] + sphere[way, 1] * places[s, 1] + sphere[way, 2] * places[s, 2]
-                    )
-                    out[s, r, w, k] = turns[int(np.floor(along * per_metre[k] * len(turns))) & (len(turns) - 1)]
+    out = np.empty((frames, waves, bins), np.complex64)
+    for r in range(frames):
+        for w in range(waves):
+            for k in range(bins):
+                way = ways[r, w, k]
+                along = sphere[way, 0] * place[0] + sphere[way, 1] * place[1] + sphere[way, 2] * place[2]
+                out[r, w, k] = turns[int(np.floor(along * per_metre[k] * len(turns))) & (len(turns) - 1)]
     return out
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(nogil=True, cache=True, fastmath=True)
 def _mix(noise, turned, within):  # type: ignore[no-untyped-def]
-    """Return coherent spectra (sections, capsules, frames, bins).
+    """Return one section's coherent spectra (capsules, frames, bins).
 
-    Made of noise (capsules, frames, waves, bins), turned (sections, frames, waves, bins) as it arrives at each section,
-    and what is between capsules (capsules, capsules, bins).
+    Made of noise (capsules, frames, waves, bins), turned (frames, waves, bins) as it arrives at the section, and what
+    is between capsules (capsules, capsules, bins).
     """
     capsules, frames, waves, bins = noise.shape
-    sections = turned.shape[0]
-    out = np.zeros((sections, capsules, frames, bins), np.complex64)
-    tile = 512  # bins that stay in cache
-    tiles = (bins + tile - 1) // tile
-    for n in numba.prange(frames * tiles):
-        r = n // tiles
-        first = (n % tiles) * tile
-        last = min(first + tile, bins)
-        alone = np.empty((capsules, last - first), np.complex64)
-        for s in range(sections):
-            alone[:] = 0.0
+    out = np.zeros((capsules, frames, bins), np.complex64)
+    alone = np.empty((capsules, bins), np.complex64)
+    for r in range(frames):
+        alone[:] = 0.0
+        for j in range(capsules):
+            x = alone[j]
+            for w in range(waves):
+                a = noise[j, r, w]
+                b = turned[r, w]
+                for k in range(bins):
+                    x[k] += a[k] * b[k]
+        for i in range(capsules):
+            z = out[i, r]
             for j in range(capsules):
+                a = within[i, j]
                 x = alone[j]
-                for w in range(waves):
-                    a = noise[j, r, w, first:last]
-                    b = turned[s, r, w, first:last]
-                    for k in range(last - first):
-                        x[k] += a[k] * b[k]
-            for i in range(capsules):
-                z = out[s, i, r, first:last]
-                for j in range(capsules):
-                    a = within[i, j, first:last]
-                    x = alone[j]
-                    for k in range(last - first):
-                        z[k] += a[k] * x[k]
+                for k in range(bins):
+                    z[k] += a[k] * x[k]
     return out
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(nogil=True, cache=True, fastmath=True)
 def _weigh(spectra, weights, gains, out):  # type: ignore[no-untyped-def]
-    """Write spectra (sections, capsules, frames, bins) times what the bands' gains (…, bands) come to, to out."""
-    sections, capsules, frames, bins = spectra.shape
-    for n in numba.prange(sections * capsules):
-        s, i = n // capsules, n % capsules
-        gain = np.empty(bins, np.float32)
+    """Write spectra (capsules, frames, bins) times what the bands' gains (…, bands) come to, to out."""
+    capsules, frames, bins = spectra.shape
+    gain = np.empty(bins, np.float32)
+    for i in range(capsules):
         for r in range(frames):
             gain[:] = 0.0
             for b in range(weights.shape[0]):
-                g = gains[s, i, r, b]
+                g = gains[i, r, b]
                 for k in range(bins):
                     gain[k] += weights[b, k] * g
             for k in range(bins):
-                out[s, i, r, k] = spectra[s, i, r, k] * gain[k]
+                out[i, r, k] = spectra[i, r, k] * gain[k]
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(nogil=True, cache=True, fastmath=True)
 def _overlap_add(sound, window, begin, out):  # type: ignore[no-untyped-def]
-    """Add frames (sections, capsules, frames, frame) under a window to out (sections, capsules, samples)."""
-    sections, capsules, frames, length = sound.shape
-    for line in numba.prange(sections * capsules):
-        s, i = line // capsules, line % capsules
+    """Add frames (capsules, frames, frame) under a window to out (capsules, samples)."""
+    capsules, frames, length = sound.shape
+    for i in range(capsules):
         for r in range(frames):
             at = begin + r * (length // 2)
-            for n in range(max(-at, 0), min(length, out.shape[2] - at)):
-                out[s, i, at + n] += sound[s, i, r, n] * window[n]
+            for n in range(max(-at, 0), min(length, out.shape[1] - at)):
+                out[i, at + n] += sound[i, r, n] * window[n]
 
 
 @numba.njit(nogil=True, cache=True, fastmath=True)

@@ -20,9 +20,7 @@ operator form.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numba
@@ -30,6 +28,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from rooms.cores import in_slices, on_all_cores
 from rooms.echogram import STEP, Radiators, ears, low_discrepancy, sphere
 from rooms.paths import material_at, materials_at, mirror
 from rooms.store import Store, key, remember_each
@@ -58,13 +57,14 @@ LEAST = 1e-12
 """Stands for the power of a facet that scatters none."""
 
 _MANY = 1 << 30  # hits; rays end by time or weight
-_Trace = Callable[[Hall, Sequence[Radiators], int, int], Iterable[Mapping[str, NDArray[Any]]]]
+Rays = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+Trace = Callable[[Hall, Sequence[Radiators], int, int], Iterable[Mapping[str, NDArray[Any]]]]
 
 CLOSE = 0.5
 """m; a scattering point is heard from no nearer, since a ray stands for a piece of wall."""
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(nogil=True, cache=True, fastmath=True)
 def _run(points, directions, weights, size, walls, bounds, keep, deposit, cuts, step_m, most_hits, histogram):  # type: ignore[no-untyped-def]
     """Follow rays specularly; at each wall hit add weight·deposit to histogram (targets, facets, bands, grid).
 
@@ -74,7 +74,7 @@ def _run(points, directions, weights, size, walls, bounds, keep, deposit, cuts, 
     targets, facets, bands, grid = histogram.shape
     rays = points.shape[0] // targets
     reach = (grid - 1) * step_m
-    for g in numba.prange(targets):
+    for g in range(targets):
         w = np.empty(bands)
         local = np.zeros((grid, facets, bands), np.float32)  # a hit's bands side by side: three times as fast
         for n in range(g * rays, (g + 1) * rays):
@@ -138,7 +138,7 @@ def _run(points, directions, weights, size, walls, bounds, keep, deposit, cuts, 
 
 def _deposits(
     hall: Hall,
-    rays: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
+    rays: Rays,
     targets: int,
     deposit: NDArray[np.float64],
     steps: int,
@@ -147,14 +147,25 @@ def _deposits(
 ) -> NDArray[np.float32]:
     """Run rays, equally many for each target and one target after the other; return (targets, facets, bands, steps)."""
     histogram = np.zeros((targets, 6 * cuts**2, deposit.shape[0], steps), dtype=np.float32)
-    _run(
-        *rays, np.array(hall.box.size), hall.walls, hall.bounds, np.ascontiguousarray(hall.mirrored.T),
-        np.ascontiguousarray(deposit.T), cuts, COARSE * STEP * hall.speed_of_sound, most_hits, histogram,
-    )  # fmt: skip
+    room = np.array(hall.box.size), hall.walls, hall.bounds, np.ascontiguousarray(hall.mirrored.T)
+    given = np.ascontiguousarray(deposit.T)
+
+    def run(some: slice) -> None:
+        step_m = COARSE * STEP * hall.speed_of_sound
+        _run(*_of(rays, some, targets), *room, given, cuts, step_m, most_hits, histogram[some])
+
+    in_slices(run, targets)
     return histogram
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+def _of(rays: Rays, some: slice, targets: int) -> Rays:
+    """Return the rays of some of the targets."""
+    each = len(rays[0]) // targets
+    points, directions, weights = (of[some.start * each : some.stop * each] for of in rays)
+    return points, directions, weights
+
+
+@numba.njit(nogil=True, cache=True, fastmath=True)
 def _rain(  # type: ignore[no-untyped-def]
     points, directions, weights, size, walls, bounds, keep, scatter, reach, ears, ear_axes, pressure, energy, close,
     step_m, out,
@@ -164,7 +175,7 @@ def _rain(  # type: ignore[no-untyped-def]
     rays = points.shape[0] // targets
     bands = weights.shape[1]
     grid = out.shape[3]
-    for g in numba.prange(targets):
+    for g in range(targets):
         w = np.empty(bands)
         at = np.empty(3)
         way = np.empty(3)
@@ -217,9 +228,7 @@ def _rain(  # type: ignore[no-untyped-def]
                 way[axis] = -way[axis]
 
 
-def _rays(
-    hall: Hall, radiators: Sequence[Radiators]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def _rays(hall: Hall, radiators: Sequence[Radiators]) -> Rays:
     """Return start points from the lower corner, directions and weights of the rays of every radiator.
 
     One radiator's rays come after the other's; a radiator's points take turns.
@@ -246,10 +255,15 @@ def _first_scattering(
         Lambert's law, re 4π at 1 m.
     """
     out = np.zeros((len(sources), len(receivers), len(BANDS), grid))
-    _rain(
-        *_rays(hall, sources), np.array(hall.box.size), hall.walls, hall.bounds, hall.mirrored,
-        hall.scattered, near * hall.speed_of_sound, *ears(hall, receivers), CLOSE, STEP * hall.speed_of_sound, out,
-    )  # fmt: skip
+    rays, heard, size = _rays(hall, sources), ears(hall, receivers), np.array(hall.box.size)
+
+    def rain(some: slice) -> None:
+        _rain(
+            *_of(rays, some, len(sources)), size, hall.walls, hall.bounds, hall.mirrored, hall.scattered,
+            near * hall.speed_of_sound, *heard, CLOSE, STEP * hall.speed_of_sound, out[some],
+        )  # fmt: skip
+
+    in_slices(rain, len(sources))
     return out
 
 
@@ -369,12 +383,6 @@ def _spectra(histories: NDArray[np.float32], steps: int) -> NDArray[np.complex12
     return np.asarray(scipy.fft.rfft(histories * _damping(steps)[: histories.shape[-1]], _size(steps)))
 
 
-def _by_band(solve: Callable[[int], None]) -> None:
-    """Call for every band, on all cores."""
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        list(pool.map(solve, range(len(BANDS))))
-
-
 def _near(hall: Hall) -> float:
     """Return for how long after the source first scatterings are placed one by one, in s."""
     return NEAR * 1e-3 * float(np.sqrt(hall.box.volume))
@@ -407,7 +415,7 @@ def _sent_by(hall: Hall, sources: Sequence[Radiators], steps: int, cuts: int) ->
         leaving = np.ascontiguousarray(_exchanged(k, s).transpose(1, 2, 0))
         sent[:, :, b] = scipy.fft.irfft(leaving, _size(steps))[..., :steps] / _damping(steps)
 
-    _by_band(solve)
+    on_all_cores(solve, range(len(BANDS)))
     return ({"leaving": leaving, "fresh": first} for leaving, first in zip(sent, fresh, strict=True))
 
 
@@ -471,7 +479,7 @@ def scattered_energy(
     steps = -(-grid // COARSE) + 1
     room = key(hall, steps, cuts)
 
-    def kept(what: str, radiators: Sequence[Radiators], trace: _Trace) -> list[Mapping[str, NDArray[Any]]]:
+    def kept(what: str, radiators: Sequence[Radiators], trace: Trace) -> list[Mapping[str, NDArray[Any]]]:
         names = [(what, room, radiator) for radiator in radiators]
         return remember_each(store, names, lambda those: trace(hall, [radiators[n] for n in those], steps, cuts))
 
@@ -496,7 +504,7 @@ def scattered_energy(
                 fine += ((1.0 - part) * heard[..., :until] + part * heard[..., 1 : until + 1]) / COARSE
             row, column = rows.stop, columns.stop
 
-    _by_band(hear)
+    on_all_cores(hear, range(len(BANDS)))
     for out, party in zip(energy, parties, strict=True):
         # Rounding leaves a floor some 140 dB below the peak; nothing physical is claimed there.
         out[out < 1e-13 * out.max(axis=-1, keepdims=True)] = 0.0

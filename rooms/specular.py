@@ -14,6 +14,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from rooms.cores import on_all_cores
 from rooms.echogram import STEP, Radiators, ears, log_pattern, sphere
 from rooms.paths import count_hits
 from rooms.surfaces import Hall
@@ -30,7 +31,7 @@ EVERY = 4
 _FLOOR = 1e-12  # stands for a surface that returns nothing, so that logarithms stay finite
 
 
-@numba.njit(cache=True, fastmath=True)
+@numba.njit(nogil=True, cache=True, fastmath=True)
 def _add_images(  # type: ignore[no-untyped-def]
     points, axes, kappa, on_aim, all_round, ears, ear_axes, pressure, size, walls, bounds, log_keep, reach, step_m, out
 ):
@@ -107,13 +108,17 @@ def image_energy(
     points, axes, pressure, energy = ears(hall, receivers)
     size = np.array(hall.box.size)
     out = np.zeros((len(sources), len(receivers), hall.absorption.shape[0], grid))
-    for n, s in enumerate(sources):
+
+    def add(n: int) -> None:
+        s = sources[n]
         _add_images(
             s.points - hall.box.lower, s.axes, s.kappa, s.on_aim, np.zeros(len(BANDS)) + s.all_round, points, axes,
             pressure, size, hall.walls, hall.bounds, _log_keep(hall), until * hall.speed_of_sound,
             STEP * hall.speed_of_sound, out[n],
         )  # fmt: skip
         out[n] *= (s.energy * energy)[..., None]
+
+    on_all_cores(add, range(len(sources)))
     return out
 
 
@@ -151,7 +156,8 @@ def _specular_continuum(
     kept = _kept(returned / hall.box.areas, int(path[-1] / size.min()) + 2)
     shell = 4.0 * np.pi * hall.speed_of_sound * STEP / hall.box.volume / len(octant)
     out = [np.empty((len(s), len(h), len(BANDS), grid)) for (_, s), (_, h) in zip(sent, heard, strict=True)]
-    for b in range(len(BANDS)):
+
+    def average(b: int) -> None:
         left = np.ascontiguousarray(_along(octant, path, size, kept[b]).T) * shell
         for energy, (s, which), (h, these) in zip(out, sent, heard, strict=True):
             found = _over_directions(s[b], h[b], left)
@@ -159,17 +165,19 @@ def _specular_continuum(
             below, part = every // EVERY, (every % EVERY) / EVERY
             smooth = np.exp(logarithm[..., below] + part * (logarithm[..., below + 1] - logarithm[..., below]))
             energy[:, :, b] = smooth[np.ix_(which, these)]
+
+    on_all_cores(average, range(len(BANDS)))
     return out
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(nogil=True, cache=True, fastmath=True)
 def _over_directions(sent, heard, left):  # type: ignore[no-untyped-def]
     """Sum sent (sources, directions) · heard (receivers, directions) · left (times, directions) over directions.
 
     Returns (sources, receivers, times); pair by pair, so that no bit of one depends on the others.
     """
     out = np.empty((sent.shape[0], heard.shape[0], left.shape[0]))
-    for pair in numba.prange(sent.shape[0] * heard.shape[0]):
+    for pair in range(sent.shape[0] * heard.shape[0]):
         n, m = pair // heard.shape[0], pair % heard.shape[0]
         product = sent[n] * heard[m]
         for t in range(left.shape[0]):
@@ -190,14 +198,14 @@ def _kept(returned: NDArray[np.float64], most: int) -> NDArray[np.float64]:
     return np.asarray((first * second) ** (count // 2) * np.where(count % 2, 0.5 * (first + second), 1.0))
 
 
-@numba.njit(parallel=True, cache=True, fastmath=True)
+@numba.njit(nogil=True, cache=True, fastmath=True)
 def _along(directions, path, size, kept):  # type: ignore[no-untyped-def]
     """Return the energy kept along paths (grid,) in each direction, shape (directions, grid).
 
     |u|·path/L reflections on an axis: the whole numbers on either side, each as often as its nearness says.
     """
     out = np.empty((directions.shape[0], path.shape[0]))
-    for d in numba.prange(directions.shape[0]):
+    for d in range(directions.shape[0]):
         for k in range(path.shape[0]):
             product = 1.0
             for a in range(3):

@@ -14,7 +14,6 @@ import time
 import warnings
 import zipfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, is_dataclass
 from functools import cache
 from pathlib import Path
@@ -24,6 +23,8 @@ import numba
 import numpy as np
 import scipy
 from numpy.typing import NDArray
+
+from rooms.cores import on_all_cores
 
 __all__ = ["LIMIT_BYTES", "Store", "StoreWarning", "key", "remember", "remember_each"]
 
@@ -199,8 +200,7 @@ def remember_each(
     if store is None:
         return list(compute(range(len(contents))))
     names = [key(*content) for content in contents]
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        found: list[Mapping[str, NDArray[Any]] | None] = list(pool.map(store.get, names))
+    found: list[Mapping[str, NDArray[Any]] | None] = [*on_all_cores(store.get, names)]
     lacking = [n for n, kept in enumerate(found) if kept is None]
     if lacking:
         for n, computed in zip(lacking, compute(lacking), strict=True):

@@ -138,8 +138,8 @@ def test_mixing_multiplies_each_bin_by_its_matrices(seed: int) -> None:
     def numbers(*shape: int) -> np.ndarray:
         return np.asarray(random.standard_normal(shape) + 1j * random.standard_normal(shape))
 
-    noise, turned, within = numbers(3, 4, 5, 700), numbers(2, 4, 5, 700), numbers(3, 3, 700)
-    expected = np.einsum("ijk,jrwk,srwk->sirk", within, noise, turned)
+    noise, turned, within = numbers(3, 4, 5, 700), numbers(4, 5, 700), numbers(3, 3, 700)
+    expected = np.einsum("ijk,jrwk,rwk->irk", within, noise, turned)
     found = _mix(*(values.astype(np.complex64) for values in (noise, turned, within)))
     np.testing.assert_allclose(found, expected, atol=1e-4)
 
@@ -148,11 +148,11 @@ def test_waves_arrive_with_the_phase_of_their_way() -> None:
     """A plane wave from direction u is ahead by u·p/c at p: exp(i·k·u·p), to 2⁻¹⁶ of a turn."""
     ways = np.array([[[0, 1], [2, 1]]], dtype=np.uint16)
     sphere = np.eye(3, dtype=np.float32)
-    places = np.array([[1.0, 2.0, 3.0], [-4.0, 0.5, 0.0]], dtype=np.float32)
+    place = np.array([1.0, -2.5, 3.0], dtype=np.float32)
     per_metre = np.array([0.1, 7.3], dtype=np.float32)
     turns = np.exp(2j * np.pi * np.arange(1 << 16) / (1 << 16)).astype(np.complex64)
-    found = _phases(ways, sphere, places, per_metre, turns)
-    along = places[:, ways.astype(int)]  # (places, frames, waves, bins): the axis a wave comes along
+    found = _phases(ways, sphere, place, per_metre, turns)
+    along = place[ways.astype(int)]  # (frames, waves, bins): the axis a wave comes along
     np.testing.assert_allclose(found, np.exp(2j * np.pi * along * per_metre), atol=1.5e-4)
 
 

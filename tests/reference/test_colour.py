@@ -64,8 +64,9 @@ def test_bands_alike_leave_the_late_field_as_white_as_its_noise(rate: int, upper
     samples = scipy.fft.next_fast_len(2 * rate, real=True)
     sound = late_part(scene, np.ones((1, 1, 9, grid_size(2.1))), np.zeros((1, 1)), samples, smooth_from=3.0)[0, 0]
     frequency = scipy.fft.rfftfreq(samples, 1.0 / rate)
-    waves = _drawn(scene.arrays[0], _generators(scene, "late"), 1, len(frequency))[0, 0]
-    noise = (waves * _turned(scene, generator(scene.seed, "late ways"), 1, frequency)[0, 0]).sum(axis=0)
+    waves = _drawn(_generators(scene, "late"), 1, len(frequency), scene.arrays[0])[0, 0]
+    turned = _turned(scene, generator(scene.seed, "late ways"), 1, frequency)[0][0]
+    noise = (waves * turned).sum(axis=0)
     chosen = (frequency >= 40.0) & (frequency <= upper)
     ratio = np.abs(scipy.fft.rfft(sound.astype(np.float64))) / np.abs(noise)
     deviation = level_db(ratio[chosen] / np.median(ratio[chosen]))
