@@ -477,7 +477,9 @@ def test_computed_responses_are_kept_shown_and_cleared(
         warned = json.loads((tmp_path / str(number) / "report.json").read_text(encoding="utf-8"))["warnings"]
         assert any("is damaged" in line for line in warned) == (number == 2)
         files = sorted(folder.glob("*.npz"), key=lambda path: path.stat().st_size)
-        assert len(files) == 4  # the asked T30, the hall, two sections through one array
+        # The asked T30, the hall, two sections through one array; of two sections and two capsules, as seated and as
+        # omnis, what they send to the walls and see of them.
+        assert len(files) == 4 + 2 * 2 + 2 * 2
         if number == 1:
             files[-1].write_bytes(files[-1].read_bytes()[:-100])
     assert mixes[0] == mixes[1] == mixes[2]

@@ -139,22 +139,31 @@ def test_the_page_needs_nothing_beside_it(folder: Path) -> None:
 
 
 @pytest.fixture(scope="module")
-def long_mix(tmp_path_factory: pytest.TempPathFactory) -> NDArray[np.float64]:
-    """The demo's mix with four seconds after its stems, however soft."""
+def long_mixes(tmp_path_factory: pytest.TempPathFactory) -> list[NDArray[np.float64]]:
+    """The demo's mix with four seconds after its stems, however soft, by four seeds."""
     home = tmp_path_factory.mktemp("long")
     shutil.copytree(catalogue.demo().parent, home / "demo")
     scene = home / "demo" / catalogue.demo().name
-    scene.write_text(scene.read_text(encoding="utf-8") + "\n[output]\ntail = 4.0\n", encoding="utf-8")
-    return heard(rendered(scene, "--quick", folder=home / "out") / "quick" / "mix" / "demo_quick.wav")
+    text = scene.read_text(encoding="utf-8")
+    assert "\nseed = 4 " in text
+    mixes = []
+    for seed in range(4, 8):
+        changed = text.replace("\nseed = 4 ", f"\nseed = {seed} ")
+        scene.write_text(changed + "\n[output]\ntail = 4.0\n", encoding="utf-8")
+        mixes.append(heard(rendered(scene, "--quick", folder=home / f"{seed}") / "quick" / "mix" / "demo_quick.wav"))
+    return mixes
 
 
 @pytest.mark.parametrize("band", [500, 1000, 2000])
 def test_the_tail_of_the_last_chord_rings_as_long_as_the_report_says(
-    long_mix: NDArray[np.float64], report: dict[str, Any], band: int
+    long_mixes: list[NDArray[np.float64]], report: dict[str, Any], band: int
 ) -> None:
-    """Within 10 % of the hall's T30, from the end of the stems on, at which they are 50 dB below their chord."""
+    """Within 10 % of the hall's T30 and two standard errors, from the end of the stems on, at which they are 50 dB
+    below their chord. Its few partials are few narrow bands: with one seed the time scatters by 3 to 7 %."""
     expected = report["hall"]["T30_s"][str(band)]
-    assert band_decay(long_mix, band, STEM_END, -35.0) == pytest.approx(expected, rel=0.10)
+    found = [band_decay(mix, band, STEM_END, -35.0) for mix in long_mixes]
+    margin = 0.10 * expected + 2.0 * np.std(found, ddof=1) / np.sqrt(len(found))
+    assert np.mean(found) == pytest.approx(expected, abs=margin)
 
 
 def test_the_tail_is_kept_whole(mix: NDArray[np.float64]) -> None:
