@@ -483,6 +483,6 @@ def test_computed_responses_are_kept_shown_and_cleared(
         if number == 1:
             files[-1].write_bytes(files[-1].read_bytes()[:-100])
     assert mixes[0] == mixes[1] == mixes[2]
-    assert run("cache").output.startswith(f"{folder}: 4 files, ")
+    assert run("cache").output.startswith(f"{folder}: 12 files, ")
     assert run("cache", "--clear").output.startswith(f"{folder}: 0 files, 0 of at most 2048 MiB")
     assert not list(folder.glob("*.npz"))
