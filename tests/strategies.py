@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rooms import catalogue
 from tests.stated_T30 import hall_table
 
-STRINGS = {"violins-1": 24, "violins-2": 16, "violas": 16, "cellos": 10, "basses": 2}
+STRINGS = {"violins-1": 16, "violins-2": 12, "violas": 10, "cellos": 8, "basses": 2}
 """Sections every full plan seats, with a number of players that fits in all of them."""
 
 SMALL_PLANS = ("chamber-arc", "quintet", "string-quartet", "strings-and-choir")

@@ -25,8 +25,14 @@ ELBOW_ROOM = 0.6  # m, least distance of two players: common practice, no source
 PAIRS = Desks(1.4, 1.3)
 PLANS = catalogue.names("seating")
 
-FLOOR = {"cello": 1.5, "bassoon": 1.5, "horn": 1.5, "trombone": 1.5, "tuba": 1.5, "double-bass": 1.8, "voice": 0.5}
-"""Stage floor a player takes in m²: Barron, Auditorium Acoustics (from memory); 1.25 for all others but drums."""
+FLOOR = {
+    **dict.fromkeys(("cello", "bassoon", "contrabassoon", "horn", "trombone", "bass-trombone", "tuba"), 1.5),
+    "double-bass": 1.8,
+    "voice": 0.5,
+    "timpani": 10.0,
+    "snare-drum": 5.0,
+}
+"""Stage floor a player takes in m²: Barron, Auditorium Acoustics (from memory); percussion as four in his 20 m²."""
 OTHERS = 1.25
 
 
