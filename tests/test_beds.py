@@ -266,9 +266,10 @@ def test_any_first_order_capsules_in_one_point_make_the_same_components(
         pointed(*TETRAHEDRON, apart=0.05),
         pointed(*TETRAHEDRON[:3]),
         pointed((-45.0, 0.0, 0.5), (45.0, 0.0, 0.5), (135.0, 0.0, 0.5), (-135.0, 0.0, 0.5)),
+        pointed((-45.0, 1.0, 0.5), (45.0, -1.0, 0.5), (135.0, 1.0, 0.5), (-135.0, -1.0, 0.5)),
         pointed(*((0.0, 0.0, part) for part in (1.0, 0.5, 0.3, 0.0))),
     ],
-    ids=["apart", "three", "all level", "all forward"],
+    ids=["apart", "three", "all level", "all but level: height would be 29 dB of gain", "all forward"],
 )
 def test_capsules_that_do_not_tell_the_components_apart_make_none(array: Array) -> None:
     """Nothing is made up."""
