@@ -207,7 +207,7 @@ def test_both_halves_of_a_section_go_by_its_send(tmp_path: Path) -> None:
     """A stereo stem is seated as two halves; the scene names the section."""
     scene_file = scene_of(tmp_path, arrays=ARRAYS.replace("[arrays.pair]", "[arrays.pair]\nsends = {left = -6.0}"))
     soundfile.write(tmp_path / "left.wav", np.ones((10, 2)), 48000, "FLOAT")
-    halved = halved_sections(scene_file, probe_stems(scene_file))
+    halved = halved_sections(scene_file, probe_stems(scene_file, scene_file.cues)[0])
     seated = tuple(part for section in scene_file.sections for part in parts(section, halved))
     assert len(seated) == 3
     found = set_console(scene_file, impulses(replace(scene_file, sections=seated).scene(48000)))
