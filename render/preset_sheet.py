@@ -253,7 +253,7 @@ def _seating(name: str, table: SeatingTable, own: OwnPresets) -> Facts:
         arc = table.sections[section.name].arc
         radius, azimuth = _span(arc.radius), _span(arc.azimuth)
         floors = sorted({round(float(z), 2) for z in section.positions[:, 2] - section.instrument.height})
-        risers = "" if floors == [0.0] else _span((floors[0], floors[-1]))
+        risers = "" if floors == [0.0] else "–".join(f"{floor:g}" for floor in sorted({floors[0], floors[-1]}))
         row = (letter(index), section.name, section.instrument.name, f"{len(section.players)}", radius, azimuth, risers)
         rows.append(row)
     columns = ("", "section", "instrument", "players", "radius m", "azimuth °", "riser m")
