@@ -112,11 +112,15 @@ def compute_responses(
     duration = max(LENGTH * float(np.nan_to_num(T30).max()), 2.0 * mixed)
     tell(0.1)
 
-    names = {
-        (s, a): key("response", hall, section, array, scene.sample_rate, scene.seed)
-        for s, section in enumerate(scene.sections)
-        for a, array in enumerate(scene.arrays)
-    }
+    names = (
+        {}
+        if store is None
+        else {
+            (s, a): key("response", hall, section, array, scene.sample_rate, scene.seed)
+            for s, section in enumerate(scene.sections)
+            for a, array in enumerate(scene.arrays)
+        }
+    )
     kept = {at: store.get(name) for at, name in names.items()} if store else {}
     found = {at: piece for at, piece in kept.items() if piece is not None}
     blocks = _blocks([[(s, a) not in found for a in range(len(scene.arrays))] for s in range(len(scene.sections))])
