@@ -113,8 +113,10 @@ def _instruments() -> Grid:
     for name in catalogue.names("instruments"):
         facts = dict(preset_sheet("instruments", name).facts)
         index = band_cells(catalogue.instrument(name).directivity_index, 1)
-        rows.append((name, *index, facts["main direction"], catalogue.load("instruments", name).description))
-    return Grid("instruments", ("instrument", *BAND_COLUMNS, "main direction", "what it is"), tuple(rows))
+        what = catalogue.load("instruments", name).description
+        rows.append((name, *index, facts["main direction"], facts["power at forte"].removesuffix(", one player"), what))
+    columns = ("instrument", *BAND_COLUMNS, "main direction", "power at forte", "what it is")
+    return Grid("instruments", columns, tuple(rows))
 
 
 def _table(grid: Grid) -> Iterator[str]:

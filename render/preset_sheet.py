@@ -15,6 +15,7 @@ from rooms import catalogue
 from rooms.catalogue import OwnPresets
 from rooms.geometry import SURFACES
 from rooms.localisation import LOUDSPEAKER_AZIMUTH, EnsembleImage, ensemble_image
+from rooms.players import Section
 from rooms.surfaces import Hall
 from rooms.tables import ArrayTable, HallTable, HangingTable, InstrumentTable, MaterialTable, Preset, SeatingTable
 from rooms.theory import critical_distance_m
@@ -261,8 +262,23 @@ def _seating(name: str, table: SeatingTable, own: OwnPresets) -> Facts:
     sizes = [(section, *count) for section, count in zip(table.sections, counts, strict=True)] if table.sizes else []
     return facts, [
         Grid("sections", columns, tuple(rows)),
+        _powers(sections, table, own),
         Grid("players by size of the orchestra", ("size", *table.sizes), tuple(sizes)),
     ]
+
+
+def _powers(sections: Sequence[Section], table: SeatingTable, own: OwnPresets) -> Grid:
+    """Return how powerful the sections are by themselves, where that is known of what they play.
+
+    Powers of players add: ISO 23591:2021, annex (as Rindel, DAGA 2022, quotes it).
+    """
+    rows = []
+    for section in sections:
+        one = catalogue.resolve(table.sections[section.name].instrument, own).power_level
+        if one is not None:
+            whole = one + 10.0 * np.log10(len(section.players))
+            rows.append((section.name, f"{one:.0f}", f"{whole:.0f}"))
+    return Grid("typical sound power at forte, dB re 1 pW", ("section", "one player", "all"), tuple(rows))
 
 
 def _span(ends: Sequence[float]) -> str:
@@ -344,6 +360,7 @@ def _placed(place: HangingTable) -> str:
         "critical_distances": lambda times: f"{times:g} × the hall's critical distance towards the audience",
         "house": lambda share: f"{share:.0%} of the way to the house wall",
         "above": lambda metres: f"{metres:g} m above the stage",
+        "above_main": lambda metres: f"{metres:g} m above where main arrays hang in the hall",
         "height": lambda share: f"at {share:.0%} of the hall's height",
     }
     given = {key: getattr(place, key) for key in said}
@@ -352,6 +369,7 @@ def _placed(place: HangingTable) -> str:
 
 def _instrument(name: str, own: OwnPresets) -> Facts:
     instrument = catalogue.instrument(name, own=own)
+    power = catalogue.resolve(InstrumentTable(preset=name), own).power_level
     azimuth, elevation = instrument.axis
     turned = f"{abs(azimuth):g}° to the player's {'right' if azimuth > 0 else 'left'}" if azimuth else "straight ahead"
     lifted = f", {abs(elevation):g}° {'up' if elevation > 0 else 'down'}" if elevation else ""
@@ -363,6 +381,7 @@ def _instrument(name: str, own: OwnPresets) -> Facts:
     facts = [
         ("acoustic centre", f"{instrument.height:g} m above the player's floor"),
         ("main direction", turned + lifted),
+        ("power at forte", f"{power:g} dB re 1 pW, one player" if power is not None else "no published value"),
     ]
     return facts, [_bands("level re the mean over the sphere, dB", rows)]
 

@@ -62,7 +62,8 @@ def _drawings(kind: str, name: str, own: OwnPresets) -> Iterator[list[str]]:
         corners = None if stage is None else ((stage.x[0], stage.y[0]), (stage.x[1], stage.y[1]))
         yield hall_plan(hall.box, hall.patches, corners)
     elif kind == "seating":
-        yield seating_plan(seated_alone(name, own).sections)
+        seated = seated_alone(name, own)
+        yield seating_plan(seated.sections, seated.conducted)
     elif kind == "arrays":
         scene = over_plan(name, own)
         yield array_plan(scene.arrays[0])

@@ -191,6 +191,8 @@ class SceneFile:
         Asked reverberation time in s: mean of 500 Hz and 1 kHz, or per band by its name.
     sections, arrays : tuple
         In the order of the file.
+    conducted : bool
+        Whether a conductor stands before them.
     section_gains : mapping
         dB by section.
     fold : mapping
@@ -220,6 +222,7 @@ class SceneFile:
     asked_T30: float | Mapping[str, float] | None
     sections: tuple[Section, ...]
     arrays: tuple[Array, ...]
+    conducted: bool
     section_gains: Mapping[str, float]
     fold: Mapping[str, bool]
     buses: Mapping[str, Bus]
@@ -237,7 +240,7 @@ class SceneFile:
 
     def scene(self, sample_rate: int) -> Scene:
         """Return the acoustic scene at a rate in Hz."""
-        return Scene(self.hall, self.sections, self.arrays, sample_rate, self.seed)
+        return Scene(self.hall, self.sections, self.arrays, sample_rate, self.seed, self.conducted)
 
 
 def read_scene(path: Path) -> SceneFile:
@@ -305,6 +308,7 @@ def build_scene(file: TomlFile) -> SceneFile:
         asked_T30=_by_band(hall_table),
         sections=tuple(sections),
         arrays=tuple(arrays),
+        conducted=seating.conducted,
         section_gains={name: t.gain for name, t in section_tables.items()},
         fold={name: t.fold for name, t in section_tables.items()},
         buses=buses,

@@ -64,6 +64,8 @@ REACH = 3.0
 def draw_stage_plan(axes: Axes, scene: Scene) -> Axes:
     """Draw the stage from above: walls, chairs, stands, conductor and the microphones over it.
 
+    Without a conductor a cross marks the place all look to. Capsules of one array alone go by their own names.
+
     Parameters
     ----------
     axes : Axes
@@ -80,7 +82,8 @@ def draw_stage_plan(axes: Axes, scene: Scene) -> Axes:
     axes.grid(color="#000000", alpha=0.07, linewidth=0.6)
     for index, section in enumerate(scene.sections):
         _draw_section(axes, index, section)
-    axes.add_patch(Rectangle((-0.5, -0.5), 1.0, 1.0, facecolor="white", edgecolor=INK, linewidth=1.2, zorder=3))
+    if scene.conducted:
+        axes.add_patch(Rectangle((-0.5, -0.5), 1.0, 1.0, facecolor="white", edgecolor=INK, linewidth=1.2, zorder=3))
     axes.plot(0, 0, marker="+", color=INK, markersize=9, markeredgewidth=1.4, zorder=4)
     shown = [
         (array, capsule)
@@ -91,10 +94,13 @@ def draw_stage_plan(axes: Axes, scene: Scene) -> Axes:
         draw_capsule(axes, array.purpose, capsule)
     seats = [p.position[:2] for s in scene.sections for p in s.players]
     points = [c.position[:2] for _, c in shown]
-    names = [capsule_label(array, capsule) for array, capsule in shown]
+    alone = len({array.name for array, _ in shown}) == 1
+    names = [capsule.name if alone else capsule_label(array, capsule) for array, capsule in shown]
     podium = [(x, y) for x in (-0.5, 0.0, 0.5) for y in (-0.5, 0.0, 0.5)]
     bar = draw_scale_bar(axes, 2.0)
-    label_points(axes, [(0.0, -0.5), *points], ["conductor", *names], obstacles=[*seats, *points, *podium, *bar])
+    if scene.conducted:
+        points, names = [(0.0, -0.5), *points], ["conductor", *names]
+    label_points(axes, points, names, obstacles=[*seats, *points, *podium, *bar])
     axes.text(0.015, 0.02, "audience below", transform=axes.transAxes, va="bottom", fontsize=8, color="#555555")
     return axes
 

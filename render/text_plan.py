@@ -142,21 +142,22 @@ def hall_plan(box: Box, patches: Iterable[Patch], stage: tuple[Sequence[float], 
     return [*canvas.lines().values(), f"{canvas.scale()}; {ABOVE}", ", ".join(key), *parts]
 
 
-def seating_plan(sections: Sequence[Section]) -> list[str]:
-    """Draw a seating plan from above: a letter for every player, sections in turn, and the conductor.
+def seating_plan(sections: Sequence[Section], conducted: bool = True) -> list[str]:
+    """Draw a seating plan from above: a letter for every player, sections in turn, and who or what all look to.
 
     Returns
     -------
     list of str
         The drawing's lines and its scale.
     """
+    middle = "conductor" if conducted else "what all look to"
     players = {letter(i): [p.position[:2] for p in section.players] for i, section in enumerate(sections)}
     canvas = _around([(0.0, 0.0), *(point for points in players.values() for point in points)])
     canvas.put(0.0, 0.0, CONDUCTOR)
     for mark, points in players.items():
         for x, y in points:
             canvas.put(x, y, mark)
-    return [*canvas.lines().values(), f"{canvas.scale()}; {ABOVE}, {CONDUCTOR} conductor"]
+    return [*canvas.lines().values(), f"{canvas.scale()}; {ABOVE}, {CONDUCTOR} {middle}"]
 
 
 def array_plan(array: Array) -> list[str]:

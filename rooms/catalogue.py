@@ -318,7 +318,7 @@ def instrument(table: InstrumentTable | str, name: str = "instrument", own: OwnP
         index = tuple(piston_index(table.piston_radius).tolist())
     else:
         raise InputError(f"{name}: directivity_index and piston_radius exclude each other; keep one")
-    return Instrument(name, table.height, table.axis, index, table.omnidirectional_share)
+    return Instrument(name, table.height, table.axis, index, table.omnidirectional_share, table.recorded_from)
 
 
 def desks(plan: SeatingTable, arc: ArcTable | None) -> Desks:

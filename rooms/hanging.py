@@ -22,6 +22,9 @@ __all__ = ["Heights", "constant_power", "hang", "heights"]
 CLEAR = 0.5
 """Least distance in m between an array that isn't given a position and a surface."""
 
+MAIN_HEIGHT = 3.0
+"""Height of a main array above the stage in m in a hall that says none (2.5 to 3.6 m is common practice)."""
+
 Heights = Mapping[Purpose, float]
 """Heights in m above the stage at which arrays hang, by purpose."""
 
@@ -94,7 +97,7 @@ def _capsules(table: ArrayTable, hall: Hall, sections: Sequence[Section], usual:
     if table.position is not None:
         origin = np.array(table.position)
     elif table.place is not None:
-        origin = _keep_clear(_place(table.place, hall, sections, usual.get(table.purpose)), offsets, hall)
+        origin = _keep_clear(_place(table, table.place, hall, sections, usual), offsets, hall)
     else:
         origin = np.zeros(3)
     pans = _pans(table.capsules)
@@ -129,8 +132,10 @@ def _half_width(sections: Sequence[Section]) -> float:
     return max(float(np.abs(section.positions[:, 0]).max()) for section in sections)
 
 
-def _place(place: HangingTable, hall: Hall, sections: Sequence[Section], usual: float | None) -> NDArray[np.float64]:
-    """Return where an array without a position hangs, shape (3,), at the usual height where there is one."""
+def _place(
+    table: ArrayTable, place: HangingTable, hall: Hall, sections: Sequence[Section], usual: Heights
+) -> NDArray[np.float64]:
+    """Return where an array without a position hangs, shape (3,), at its purpose's usual height where there is one."""
     _, house_wall, floor = hall.box.lower.tolist()
     band = BAND_NAMES.index("1000")
     critical = critical_distance_m(hall.box.volume, hall.absorption_area, hall.air)[band]
@@ -141,8 +146,13 @@ def _place(place: HangingTable, hall: Hall, sections: Sequence[Section], usual: 
         critical_distances=lambda times: -times * critical,
         house=lambda share: share * house_wall,
     )
-    high = _one_of(place, above=lambda metres: metres, height=lambda share: floor + share * hall.box.size[2])
-    return np.array([0.0, far, high if usual is None else usual])
+    high = _one_of(
+        place,
+        above=lambda metres: metres,
+        above_main=lambda metres: usual.get("main", MAIN_HEIGHT) + metres,
+        height=lambda share: floor + share * hall.box.size[2],
+    )
+    return np.array([0.0, far, usual.get(table.purpose, high)])
 
 
 def _one_of(place: HangingTable, **ways: Callable[[float], float]) -> float:

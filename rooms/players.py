@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from rooms.errors import InputError
-from rooms.units import BANDS, MIDBANDS, speed_of_sound
+from rooms.units import BANDS, MIDBANDS, speed_of_sound, unit_vector
 
 __all__ = ["OMNIDIRECTIONAL", "Instrument", "Player", "Section", "Stand", "concentration", "piston_index"]
 
@@ -86,6 +86,9 @@ class Instrument:
         Level on that axis above the mean over the sphere, dB per octave band, nine values ≥ 0.
     omnidirectional_share : float
         Part of the power that leaves alike in all directions, 0 to less than 1; the rest is the beam around the axis.
+    recorded_from : tuple of float
+        Direction in which the sound has the stem's tone, in degrees like the axis: that of the microphone the stem was
+        recorded with.
 
     Raises
     ------
@@ -98,6 +101,7 @@ class Instrument:
     axis: tuple[float, float] = (0.0, 0.0)
     directivity_index: tuple[float, ...] = (0.0,) * len(BANDS)
     omnidirectional_share: float = 0.0
+    recorded_from: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         if len(self.directivity_index) != len(BANDS):
@@ -217,13 +221,13 @@ class Section:
 
     @property
     def on_aim(self) -> float:
-        """Cosine of the angle between the facing and the main direction of radiation."""
-        azimuth, elevation = np.radians(self.instrument.axis)
-        return float(np.cos(azimuth) * np.cos(elevation))
+        """Cosine of the angle between the direction the stem was recorded from and the main one of radiation."""
+        instrument = self.instrument
+        return float(unit_vector(*instrument.axis) @ unit_vector(*instrument.recorded_from))
 
     @property
     def all_round(self) -> NDArray[np.float64]:
-        """Energy that leaves alike in all directions, re what the beam sends towards the facing, shape (bands,)."""
+        """Energy that leaves alike in all directions, re the beam where the stem was recorded, shape (bands,)."""
         return self.instrument.all_round(self.on_aim)
 
     def halves(self) -> tuple[Section, Section]:

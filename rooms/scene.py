@@ -34,6 +34,8 @@ class Scene:
         Hz.
     seed : int
         Everything random follows from it.
+    conducted : bool
+        Whether a conductor stands in the origin; for pictures.
 
     Raises
     ------
@@ -47,6 +49,7 @@ class Scene:
     arrays: tuple[Array, ...]
     sample_rate: int
     seed: int = 1
+    conducted: bool = True
 
     def __post_init__(self) -> None:
         _need_names("section", [s.name for s in self.sections])

@@ -129,6 +129,16 @@ class InstrumentTable(Preset):
         description="Part of the power that leaves alike in all directions; the rest is the beam around the axis. It "
         "bounds how far the rear falls below the axis",
     )
+    recorded_from: tuple[Angle, Angle] = Field(
+        default=(0.0, 0.0),
+        description="Direction the stem was recorded from re the player's facing, azimuth and elevation in degrees as "
+        "for axis: there the sound has the stem's tone. A horn recorded behind its bell: its axis",
+    )
+    power_level: Annotated[Number, Field(ge=40, le=150)] | None = Field(
+        default=None,
+        description="Typical sound power level of one player at forte in dB re 1 pW, for reading; a stem's level is "
+        "its own",
+    )
     piston_radius: Annotated[Number, Field(gt=0, le=0.5)] | None = Field(
         default=None,
         description="Radius in m of a loudspeaker that beams like a piston, in place of a directivity_index",
@@ -274,6 +284,9 @@ class SeatingTable(Preset):
         default=1.4, description="Room along the row for a desk of two players in m"
     )
     row_pitch: Annotated[Number, Field(ge=1, le=5)] = Field(default=1.3, description="From row to row in m")
+    conducted: Flag = Field(
+        default=True, description="Whether a conductor stands in the middle, where all look to; for pictures"
+    )
     sections: dict[str, PlaceTable] = Field(default_factory=dict, description="Place of each section by its name")
     sizes: dict[str, dict[str, Players]] = Field(
         default_factory=dict,
@@ -359,6 +372,9 @@ class HangingTable(Table):
     )
     house: Share | None = Field(default=None, description="Share of the way from the conductor to the house wall")
     above: Side | None = Field(default=None, description="Above the stage in m")
+    above_main: Side | None = Field(
+        default=None, description="Above the hall's main_height in m, where it says none above 3 m"
+    )
     height: Share | None = Field(default=None, description="Share of the hall's height above its floor")
 
 

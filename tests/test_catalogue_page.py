@@ -13,6 +13,7 @@ from PIL import Image
 from render.catalogue_page import catalogue_page, picture_paths
 from render.preset_pictures import PICTURED, draw_preset, preset_digest
 from render.preset_sheet import over_plan, seated_alone
+from render.text_plan import seating_plan
 from rooms import catalogue
 
 WRITE = "python -m render.catalogue_page writes them"
@@ -38,6 +39,29 @@ def test_a_picture_is_of_its_preset_as_it_is_now(path: str) -> None:
         assert picture.text["preset"] == preset_digest(*PATHS[path]), WRITE
         assert 500 <= picture.width <= 1400
         assert 250 <= picture.height <= 1000
+
+
+def test_a_key_that_a_file_leaves_out_makes_no_picture_old(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What it says, as given, is all that counts; a key given counts."""
+    digest = preset_digest("seating", "chamber-arc")
+    plan = catalogue.load("seating", "chamber-arc")
+    fuller = plan.model_copy(update={"conducted": False})
+    bare = plan.model_copy()
+    object.__setattr__(bare, "conducted", False)  # as another default would have it
+    for changed, same in ((bare, True), (fuller, False)):
+        monkeypatch.setattr(catalogue, "load", lambda *_, table=changed: table)
+        assert (preset_digest("seating", "chamber-arc") == digest) == same
+
+
+def test_a_conductor_stands_where_there_is_one() -> None:
+    """A quartet's picture and its plan in a terminal have none."""
+    for name, conducted in (("string-quartet", False), ("quintet", False), ("chamber-arc", True)):
+        axes = PICTURED["seating"](name).axes[0]
+        podium = [p for p in axes.patches if isinstance(p, Rectangle) and p.get_xy() == (-0.5, -0.5)]
+        assert len(podium) == conducted
+        assert ("conductor" in [text.get_text() for text in axes.texts]) == conducted
+        told = "\n".join(seating_plan(seated_alone(name).sections, seated_alone(name).conducted))
+        assert ("conductor" in told) == conducted
 
 
 def test_the_picture_of_all_halls_is_of_the_halls_there_are() -> None:

@@ -96,6 +96,8 @@ def test_main_and_ambience_arrays_hang_as_high_as_the_hall_says() -> None:
     assert heights(HallTable()) == {}
     for purpose, z in (("main", 3.8), ("outriggers", 3.8), ("ambience", 7.0), ("surround", 3.0)):
         assert one({"behind": 2.0, "above": 3.0}, stated, purpose=purpose) == [0.0, -2.0, z]
+    assert one({"behind": 2.0, "above_main": 1.0}, stated, purpose="surround") == [0.0, -2.0, 4.8]
+    assert one({"behind": 2.0, "above_main": 1.0}, purpose="surround") == [0.0, -2.0, 4.0]  # 3 m: common practice
     np.testing.assert_allclose(hung({"preset": "binaural-head"}, stated).positions[:, 2], 1.7)
 
 
@@ -199,7 +201,10 @@ def test_trims_add_to_the_gain_of_their_capsule() -> None:
             {"capsules": [{"name": "a"}], "place": {"house": 0.5, "behind": 2.0, "above": 3.0}},
             "place: found behind and house; give one of behind, half_widths, critical_distances, house",
         ),
-        ({"capsules": [{"name": "a"}], "place": {"behind": 2.0}}, "place: found none; give one of above, height"),
+        (
+            {"capsules": [{"name": "a"}], "place": {"behind": 2.0}},
+            "place: found none; give one of above, above_main, height",
+        ),
     ],
 )
 def test_what_does_not_exist_is_refused(table: dict[str, Any], line: str) -> None:

@@ -15,7 +15,7 @@ from rooms.microphones import PATTERNS, Capsule
 from rooms.players import Instrument, Player, Section
 from rooms.scene import Scene
 from rooms.specular import image_energy
-from rooms.units import energy_db
+from rooms.units import energy_db, unit_vector
 from tests.halls import ANECHOIC, Point, hall, material, microphones, solo
 
 ROOM = hall(
@@ -164,20 +164,22 @@ def test_a_pattern_by_band_colours_the_sound_by_its_angle(angle: float) -> None:
     np.testing.assert_allclose((level - level[:, :1])[:, 1:], energy_db(energy / energy[0])[1:, 2:8].T, atol=0.1)
 
 
+@pytest.mark.parametrize("recorded_from", [(0.0, 0.0), (130.0, 25.0), (-40.0, 60.0)])
 @pytest.mark.parametrize(
     ("axis", "share"), [((0.0, 0.0), 0.0), ((90.0, 0.0), 0.0), ((130.0, 25.0), 0.0), ((130.0, 25.0), 0.2)]
 )
 def test_an_instrument_is_0_db_where_it_was_recorded_and_falls_off_its_axis(
-    axis: tuple[float, float], share: float
+    axis: tuple[float, float], share: float, recorded_from: tuple[float, float]
 ) -> None:
-    """Towards the facing the tone is the stem's in every band, whatever the axis; behind the axis less by 2κ.
+    """Where the microphone was the tone is the stem's in every band, whatever the axis; behind the axis less by 2κ.
 
     What leaves all round is added to both.
     """
     room = hall(material(ANECHOIC), size=(40.0, 40.0, 20.0))
-    horn = Instrument("horn", 1.0, axis, HORN.directivity_index, share)
+    horn = Instrument("horn", 1.0, axis, HORN.directivity_index, share, recorded_from)
     section = solo((0.0, 0.0, 10.0), "horn", horn, facing=30.0)
-    on_aim = 5.0 * section.aims[0] + (0.0, 0.0, 10.0)
+    azimuth, elevation = recorded_from
+    on_aim = 5.0 * unit_vector(30.0 + azimuth, elevation) + (0.0, 0.0, 10.0)
     front, back = (sign * 5.0 * section.axes[0] + (0.0, 0.0, 10.0) for sign in (1.0, -1.0))
     capsules = [Capsule(n, tuple(p)) for n, p in (("aim", on_aim), ("front", front), ("back", back))]
     scene = Scene(room, (section,), (microphones(*capsules),), 48000)

@@ -76,6 +76,18 @@ def test_the_axis_is_turned_and_lifted_from_the_facing(facing: float, azimuth: f
     assert section.on_aim == pytest.approx(float(section.axes[0] @ section.aims[0]), abs=1e-12)
 
 
+@given(*[st.floats(-180, 180), st.floats(-90, 90)] * 2)
+def test_a_stem_s_tone_is_that_of_the_direction_it_was_recorded_from(
+    azimuth: float, elevation: float, beside: float, above: float
+) -> None:
+    """All levels are re the pattern's there, by its cosine to the main direction; 1 if that is it."""
+    horn = Instrument("horn", 1.0, (azimuth, elevation), (3.0,) * 9, 0.2, recorded_from=(beside, above))
+    cosine = unit_vector(azimuth, elevation) @ unit_vector(beside, above)
+    assert row(1, horn).on_aim == pytest.approx(cosine, abs=1e-12)
+    on_axis = Instrument("horn", 1.0, (azimuth, elevation), (3.0,) * 9, 0.2, recorded_from=(azimuth, elevation))
+    assert row(1, on_axis).on_aim == pytest.approx(1.0, abs=1e-12)
+
+
 def test_the_centre_is_the_mean_of_the_chairs() -> None:
     np.testing.assert_allclose(row(4).centre, [0.5, 3.0, 1.1])
     assert row(4).positions.shape == (4, 3)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from render.preset_sheet import seated_alone
 from render.scene_file import read_scene
 from rooms import catalogue
 from rooms.geometry import SURFACES
@@ -109,13 +110,17 @@ def test_a_hall_says_what_it_is_for_and_states_no_more_than_it_has(name: str) ->
 
 @pytest.mark.parametrize(("name", "plan"), SUITED)
 def test_every_plan_a_hall_suits_sits_on_its_stage_before_microphones_in_the_air(name: str, plan: str) -> None:
-    """With as many players as the plan has by itself; half a metre from every wall."""
+    """With as many players as the plan has by itself and at each of its sizes; half a metre from every wall."""
     stage = hall_table(name).stage
     assert stage is not None
     found = seated(name, plan)
-    players = np.concatenate([section.positions for section in found.sections])
-    assert np.all((players[:, 0] >= stage.x[0]) & (players[:, 0] <= stage.x[1]))
-    assert np.all((players[:, 1] >= stage.y[0]) & (players[:, 1] <= stage.y[1]))
+    table = catalogue.load("seating", plan)
+    assert isinstance(table, SeatingTable)
+    orchestras = [found.sections, *(seated_alone(plan, size=size).sections for size in table.sizes)]
+    for sections in orchestras:
+        players = np.concatenate([section.positions for section in sections])
+        assert np.all((players[:, 0] >= stage.x[0]) & (players[:, 0] <= stage.x[1]))
+        assert np.all((players[:, 1] >= stage.y[0]) & (players[:, 1] <= stage.y[1]))
     assert found.hall.box.inside([[stage.x[0], stage.y[0], 1.0], [stage.x[1], stage.y[1], 1.0]], 0.5).all()
 
 

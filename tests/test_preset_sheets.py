@@ -207,6 +207,19 @@ def test_a_hall_with_a_surface_of_one_s_own_tells_its_own_reverberation_time(tmp
     assert times[4] < 0.8 * expected_T30(catalogue.hall("scoring-stage"))[4]
 
 
+def test_a_sheet_tells_the_power_of_players_and_sections() -> None:
+    """Powers add (ISO 23591:2021, annex, as Rindel, DAGA 2022, quotes it): twice the players are 3 dB more."""
+    assert ("power at forte", "102 dB re 1 pW, one player") in preset_sheet("instruments", "horn").facts
+    assert ("power at forte", "no published value") in preset_sheet("instruments", "harp").facts
+    powers = {
+        row[0]: row[1:] for row in grid(preset_sheet("seating", "symphony-orchestra"), "typical sound power").rows
+    }
+    assert powers["horns"] == ("102", "108")  # four
+    assert powers["oboes"] == ("93", "96")  # two
+    assert powers["tuba"] == ("104", "104")
+    assert "harps" not in powers
+
+
 @pytest.mark.parametrize("name", catalogue.names("instruments"))
 def test_an_instrument_s_sheet_tells_levels_whose_mean_over_the_sphere_is_0_db(name: str) -> None:
     """The beam that with what leaves all round has that mean is found here, by integration; printed to 0.1 dB."""

@@ -10,13 +10,13 @@ import pytest
 
 from render.scene_file import build_scene
 from rooms import catalogue
-from rooms.hanging import hang
+from rooms.hanging import hang, heights
 from rooms.images import path_levels
 from rooms.localisation import is_pair, recording_angle
 from rooms.microphones import PATTERNS, Array
 from rooms.responses import compute_responses
 from rooms.scene import Scene
-from rooms.tables import ArrayTable, CapsuleTable
+from rooms.tables import ArrayTable, CapsuleTable, HallTable
 from rooms.toml_reader import parse_toml
 from tests.halls import ANECHOIC, hall, material, solo
 
@@ -121,11 +121,10 @@ def test_the_height_layer_looks_up_and_hangs_a_metre_over_a_surround_array() -> 
     """Four supercardioids, 1 m above the main layer: Theile & Wittek, AES 130th Convention, 2011 (from memory)."""
     layer, main = table("height-layer"), table("oct-surround")
     assert {(c.aim, c.pattern) for c in layer.capsules} == {((0, 90), "supercardioid")}
-    assert layer.place is not None
-    assert main.place is not None
-    assert layer.place.above is not None
-    assert main.place.above is not None
-    assert layer.place.above - main.place.above == 1.0
+    for name in catalogue.names("halls"):
+        hall, stated = catalogue.hall(name), heights(catalogue.resolve(HallTable(preset=name)))
+        upper, lower = (hang("array", array, hall, [], stated).positions[:, 2] for array in (layer, main))
+        assert upper.min() - lower.min() == pytest.approx(1.0)
 
 
 def test_the_wide_tree_lies_within_what_its_makers_and_users_publish() -> None:
