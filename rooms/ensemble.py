@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rooms.cores import in_slices
-from rooms.filters import minimum_phase, smooth_knots
+from rooms.filters import exponentials, minimum_phase, smooth_knots
 from rooms.noise import generator
 
 __all__ = ["CROSSOVER", "crossover", "decorrelation", "hold_tone"]
@@ -114,53 +114,71 @@ def hold_tone(
     edges, bands = np.append(edges[held], len(position)), bands[held]
     hats = np.array([np.interp(position, bands, one) for one in np.eye(len(bands))])
     knots, below, part = smooth_knots(frequency)
-    phases = np.ascontiguousarray(minimum_phase(hats, 2 * (len(frequency) - 1))[:, knots].T)
+    phases = minimum_phase(hats, 2 * (len(frequency) - 1))[:, knots]
+    phases_re, phases_im = np.ascontiguousarray(phases.real), np.ascontiguousarray(phases.imag)
+    # Where the correction is a straight line and all of one third octave, sums over bins stand for them.
+    runs = np.union1d(edges, np.flatnonzero(np.diff(below, prepend=-1)))
+    band = np.searchsorted(edges, runs[:-1], side="right") - 1
+    mids = np.interp(position[knots], bands, np.arange(len(bands)))
     out = np.empty_like(spectra)
-    at_knots = np.ascontiguousarray(hats[:, knots].T)
-    in_slices(
-        lambda some: _hold(spectra[some], power[some], edges, at_knots, phases, below, part, out[some]), len(spectra)
-    )
+
+    def hold(some: slice) -> None:
+        _hold(spectra[some], power[some], runs, band, mids, phases_re, phases_im, below, part, out[some])
+
+    in_slices(hold, len(spectra))
     return out
 
 
 @numba.njit(nogil=True, cache=True, fastmath=True)
-def _hold(spectra, power, edges, hats, phases, below, part, out):  # type: ignore[no-untyped-def]
+def _hold(spectra, power, runs, band, mids, phases_re, phases_im, below, part, out):  # type: ignore[no-untyped-def]
     """Write spectra (groups, bins) through the corrections that give each band its power.
 
-    ``hats`` and ``phases`` (knots, bands) are the logarithms, of magnitude and of minimum phase, of one neper a band.
+    ``runs`` are the edges of the bins that share a band, ``band``, and lie between the same two knots; ``mids``
+    (knots,) where the knots lie among the mid-bands; ``phases`` (bands, knots) the logarithms of minimum phase of one
+    neper a band.
     """
     groups, bins = spectra.shape
-    knots, bands = hats.shape
+    bands, knots = phases_re.shape
+    count = len(band)
+    found = np.empty(count)
+    rising = np.empty(count)
+    squared = np.empty(knots)
+    through_re, through_im = np.empty(knots), np.empty(knots)
     for g in range(groups):
         gains = np.zeros(bands)
         wanted = np.zeros(bands)
-        found = np.empty(bins)
-        for k in range(bins):
-            found[k] = spectra[g, k].real ** 2 + spectra[g, k].imag ** 2
-        for b in range(bands):
-            for k in range(edges[b], edges[b + 1]):
-                wanted[b] += power[g, k]
-        squared = np.ones(knots)
-        for turn in range(ROUNDS):
-            if turn > 0:
-                for n in range(knots):
-                    sum_ = 0.0
-                    for b in range(bands):
-                        sum_ += hats[n, b] * gains[b]
-                    squared[n] = np.exp(2.0 * sum_)
+        for r in range(count):
+            asked = 0.0
+            here = 0.0
+            weighed = 0.0
+            for k in range(runs[r], runs[r + 1]):
+                e = np.float64(spectra[g, k].real ** 2 + spectra[g, k].imag ** 2)
+                asked += power[g, k]
+                here += e
+                weighed += part[k] * e
+            wanted[band[r]] += asked
+            found[r], rising[r] = here, weighed
+        for _ in range(ROUNDS):
+            for n in range(knots):
+                at = min(int(mids[n]), bands - 2)
+                gain = gains[at] + (mids[n] - at) * (gains[at + 1] - gains[at])
+                squared[n] = np.exp(2.0 * gain)
+            reached = np.zeros(bands)
+            for r in range(count):
+                n = below[runs[r]]
+                reached[band[r]] += found[r] * squared[n] + rising[r] * (squared[n + 1] - squared[n])
             for b in range(bands):
-                reached = 0.0
-                for k in range(edges[b], edges[b + 1]):
-                    n = below[k]
-                    reached += found[k] * (squared[n] + part[k] * (squared[n + 1] - squared[n]))
-                gain = gains[b] + 0.5 * np.log(max(wanted[b], 1e-300) / max(reached, 1e-30))
+                gain = gains[b] + 0.5 * np.log(max(wanted[b], 1e-300) / max(reached[b], 1e-30))
                 gains[b] = min(max(gain, -MOST_CORRECTION), MOST_CORRECTION)
-        through = np.empty(knots, np.complex128)
-        for n in range(knots):
-            z = 0.0 + 0.0j
-            for b in range(bands):
-                z += gains[b] * phases[n, b]
-            through[n] = np.exp(z)
+        through_re[:] = 0.0
+        through_im[:] = 0.0
+        for b in range(bands):
+            for n in range(knots):
+                through_re[n] += gains[b] * phases_re[b, n]
+                through_im[n] += gains[b] * phases_im[b, n]
+        exponentials(through_re, through_im)
         for k in range(bins):
             n = below[k]
-            out[g, k] = spectra[g, k] * (through[n] + part[k] * (through[n + 1] - through[n]))
+            re = through_re[n] + part[k] * (through_re[n + 1] - through_re[n])
+            im = through_im[n] + part[k] * (through_im[n + 1] - through_im[n])
+            out[g, k] = spectra[g, k] * np.complex64(complex(re, im))

@@ -14,6 +14,7 @@ from rooms.units import MIDBANDS
 
 __all__ = [
     "band_weights",
+    "exponentials",
     "high_pass",
     "minimum_phase",
     "minimum_phase_basis",
@@ -166,3 +167,22 @@ def smooth_knots(
     every = np.arange(bins)
     below = np.clip(np.searchsorted(knots, every, side="right") - 1, 0, len(knots) - 2)
     return knots, below, (every - knots[below]) / (knots[below + 1] - knots[below])
+
+
+@numba.njit(cache=True, fastmath=True)
+def exponentials(re, im):  # type: ignore[no-untyped-def]
+    """Replace complex numbers, real and imaginary parts (n,), by their exponentials.
+
+    The 1,024th part's power series to the third power, squared ten times: to 1e-8 for |z| ≤ 4, and ten times as fast as
+    one by one, since the processor takes several at once.
+    """
+    for n in range(len(re)):
+        a, b = re[n] / 1024.0, im[n] / 1024.0
+        a2, b2 = 0.5 * (a * a - b * b), a * b
+        re[n] = 1.0 + a + a2 + (a * a2 - b * b2) / 3.0
+        im[n] = b + b2 + (a * b2 + b * a2) / 3.0
+    for _ in range(10):
+        for n in range(len(re)):
+            a, b = re[n], im[n]
+            re[n] = a * a - b * b
+            im[n] = 2.0 * a * b

@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from rooms.cores import in_slices
 from rooms.echogram import log_pattern
 from rooms.ensemble import crossover, decorrelation, hold_tone
-from rooms.filters import minimum_phase_basis, nyquist_taper, smooth_knots
+from rooms.filters import exponentials, minimum_phase_basis, nyquist_taper, smooth_knots
 from rooms.paths import cells_within, count_hits, mirror, path_hits, surface_hits
 from rooms.players import Section
 from rooms.scene import Scene
@@ -158,8 +158,10 @@ def _turn(start, step, re, im):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, fastmath=True)
-def _add_path(shape, square, knots, part, turned_re, turned_im, filter_re, filter_im, sum_re, sum_im, power):  # type: ignore[no-untyped-def]
-    """Add a path to a sum, and its power times ``square``: its colour ``shape`` at the knots, its delay, its filter.
+def _add_path(  # type: ignore[no-untyped-def]
+    shape_re, shape_im, square, knots, part, turned_re, turned_im, filter_re, filter_im, sum_re, sum_im, power
+):
+    """Add a path to a sum, and its power times ``square``: its colour at the knots, its delay, its filter.
 
     Real and imaginary parts are apart, from knot to knot, and no index is signed: so the processor takes several bins
     at once. What is a spectrum is single precision, the place of a path isn't.
@@ -167,9 +169,8 @@ def _add_path(shape, square, knots, part, turned_re, turned_im, filter_re, filte
     square = np.float32(square)
     for n in range(len(knots) - 1):
         last = knots[n + 1] if n + 2 < len(knots) else np.uint64(len(part))
-        low_re, low_im = np.float32(shape[n].real), np.float32(shape[n].imag)
-        rise_re = np.float32(shape[n + 1].real - shape[n].real)
-        rise_im = np.float32(shape[n + 1].imag - shape[n].imag)
+        low_re, low_im = np.float32(shape_re[n]), np.float32(shape_im[n])
+        rise_re, rise_im = np.float32(shape_re[n + 1] - shape_re[n]), np.float32(shape_im[n + 1] - shape_im[n])
         for k in range(knots[n], last):
             h_re = low_re + part[k] * rise_re
             h_im = low_im + part[k] * rise_im
@@ -183,7 +184,7 @@ def _add_path(shape, square, knots, part, turned_re, turned_im, filter_re, filte
 @numba.njit(nogil=True, cache=True, fastmath=True)
 def _group_spectra(  # type: ignore[no-untyped-def]
     cells, ear, points, axes, kappa, on_aim, all_round, level, ears, ear_axes, pressure, sensitivities, size, walls,
-    bounds, log_amplitude, air, samples_per_m, step, lead, basis, knots, part, filters_re, filters_im,
+    bounds, log_amplitude, air, samples_per_m, step, lead, basis_re, basis_im, knots, part, filters_re, filters_im,
     spectra, power, first,
 ):  # fmt: skip
     """Sum the paths of all players through one image cell to one capsule, for every group.
@@ -239,8 +240,8 @@ def _group_spectra(  # type: ignore[no-untyped-def]
         begin = int(np.floor(nearest)) - lead
         first[g] = begin
 
-        shape = np.empty(len(knots), np.complex128)
-        total = np.zeros(len(knots), np.complex128)
+        shape_re, shape_im = np.empty(len(knots)), np.empty(len(knots))
+        total_re, total_im = np.zeros(len(knots)), np.zeros(len(knots))
         turned_re = np.empty(bins, np.float32)
         turned_im = np.empty(bins, np.float32)
         sum_re = np.zeros(bins, np.float32)
@@ -250,26 +251,31 @@ def _group_spectra(  # type: ignore[no-untyped-def]
         centre = 0.0
         for p in range(players):
             square = gain[p] ** 2
+            shape_re[:] = 0.0
+            shape_im[:] = 0.0
+            for b in range(bands):
+                for n in range(len(knots)):
+                    shape_re[n] += colour[p, b] * basis_re[b, n]
+                    shape_im[n] += colour[p, b] * basis_im[b, n]
+            exponentials(shape_re, shape_im)
             for n in range(len(knots)):
-                z = 0.0 + 0.0j
-                for b in range(bands):
-                    z += colour[p, b] * basis[n, b]
-                shape[n] = np.exp(z)
-                total[n] += square * shape[n]
+                total_re[n] += square * shape_re[n]
+                total_im[n] += square * shape_im[n]
             squares += square
             signed += gain[p]
             centre += square * (delay[p] - begin)
             _turn(gain[p], step * (delay[p] - begin), turned_re, turned_im)
             _add_path(
-                shape, square, knots, part, turned_re, turned_im, filters_re[p], filters_im[p], sum_re, sum_im, power[g]
-            )
+                shape_re, shape_im, square, knots, part, turned_re, turned_im, filters_re[p], filters_im[p],
+                sum_re, sum_im, power[g],
+            )  # fmt: skip
         if players > 1 and squares > 0.0:
             # Below the crossover the section is one source: its energy, its energy's mean delay and colour.
             sign = (1.0 if signed >= 0.0 else -1.0) / np.sqrt(squares)
             _turn(sign, step * centre / squares, turned_re, turned_im)
             _add_path(
-                total, 0.0, knots, part, turned_re, turned_im, filters_re[players], filters_im[players], sum_re, sum_im,
-                power[g],
+                total_re, total_im, 0.0, knots, part, turned_re, turned_im, filters_re[players], filters_im[players],
+                sum_re, sum_im, power[g],
             )  # fmt: skip
         for k in range(bins):
             spectra[g, k] = complex(sum_re[k], sum_im[k])
@@ -330,7 +336,8 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
     bins = size // 2 + 1
     frequency = scipy.fft.rfftfreq(size, 1.0 / rate)
     knots, _, part = smooth_knots(frequency)
-    basis = np.ascontiguousarray(minimum_phase_basis(size, rate).T[knots])
+    basis = minimum_phase_basis(size, rate)[:, knots]
+    basis_re, basis_im = np.ascontiguousarray(basis.real), np.ascontiguousarray(basis.imag)
     alone = len(section.players) == 1
     low_pass, high_pass = crossover(frequency)
     if alone:
@@ -348,8 +355,8 @@ def early_part(scene: Scene, section: Section, until: float) -> NDArray[np.float
         _group_spectra(
             chosen[some], ear[some], points, section.axes, section.instrument.kappa, section.on_aim, section.all_round,
             np.sqrt(section.share / len(points)), ears, ear_axes, pressure, sensitivities, box, hall.walls,
-            hall.bounds, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis, edges,
-            parts, filters_re, filters_im, spectra[some], power[some], first[some],
+            hall.bounds, _log_amplitude(hall), hall.air, rate / c, 2.0 * np.pi / size, int(LEAD * rate), basis_re,
+            basis_im, edges, parts, filters_re, filters_im, spectra[some], power[some], first[some],
         )  # fmt: skip
 
     in_slices(sum_groups, len(chosen))

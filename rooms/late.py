@@ -99,12 +99,6 @@ def late_part(
     return out
 
 
-def _places(scene: Scene) -> list[slice]:
-    """Return the places of each array's capsules among all."""
-    ends = np.cumsum([len(array.capsules) for array in scene.arrays])
-    return [slice(int(end) - len(array.capsules), int(end)) for array, end in zip(scene.arrays, ends, strict=True)]
-
-
 def _between_capsules(scene: Scene) -> list[NDArray[np.complex128]]:
     """Return what makes independent noises a diffuse field, (grid, capsules, capsules) for each array."""
     grid, c = coherence_grid(float(scene.sample_rate)), scene.hall.speed_of_sound
@@ -182,7 +176,7 @@ def _by_band(
             bands, place = scipy.fft.irfft(spectrum * weights, size), (section, capsule)
             _add_shaped(bands, amplitude[place], first[place], STEP * rate, out[place])
 
-    on_all_cores(shape, product(range(len(out)), enumerate(_places(scene))))
+    on_all_cores(shape, product(range(len(out)), enumerate(scene.places)))
 
 
 def _by_frame(
@@ -224,7 +218,7 @@ def _by_frame(
         count = some.stop - begin
         turned = _turned(scene, ways, count, frequency)
         noises = on_all_cores(partial(_drawn, randoms, count, len(frequency)), scene.arrays)
-        pairs = product(enumerate(turned), zip(noises, inside, _places(scene), strict=True))
+        pairs = product(enumerate(turned), zip(noises, inside, scene.places, strict=True))
         work = [
             (noise, phases, roots, weights, gains[section, chosen, some], window, sounding.start,
              joint + (begin - 1) * hop, out[section, chosen])

@@ -9,6 +9,7 @@ spherical head model", J. Acoust. Soc. Am. 104, 1998, for the pressure on a rigi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -215,22 +216,22 @@ class Array:
         if double is not None:
             raise InputError(f"array '{self.name}' has two capsules named '{double}'; each needs a name of its own")
 
-    @property
+    @cached_property
     def positions(self) -> NDArray[np.float64]:
         """Capsule positions in m, shape (capsules, 3)."""
         return np.array([c.position for c in self.capsules], dtype=np.float64)
 
-    @property
+    @cached_property
     def axes(self) -> NDArray[np.float64]:
         """Unit vectors of the capsules' aims, shape (capsules, 3)."""
         return np.array([c.axis for c in self.capsules])
 
-    @property
+    @cached_property
     def pressure_parts(self) -> NDArray[np.float64]:
         """The a of each capsule's pattern a + (1 − a)·cos θ, shape (capsules, bands)."""
         return np.array([c.pressure_parts for c in self.capsules])
 
-    @property
+    @cached_property
     def sensitivities(self) -> NDArray[np.float64]:
         """Amplitude of each capsule on its axis, shape (capsules, bands)."""
         return np.array([c.sensitivities for c in self.capsules])

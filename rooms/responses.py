@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import product
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rooms.cores import on_all_cores
 from rooms.decay import expected_T30, mixing_time
 from rooms.echogram import STEP, Radiators, air_loss, grid_size, omni
 from rooms.filters import high_pass
@@ -112,41 +115,44 @@ def compute_responses(
     duration = max(LENGTH * float(np.nan_to_num(T30).max()), 2.0 * mixed)
     tell(0.1)
 
-    names = (
-        {}
-        if store is None
-        else {
-            (s, a): key("response", hall, section, array, scene.sample_rate, scene.seed)
-            for s, section in enumerate(scene.sections)
-            for a, array in enumerate(scene.arrays)
+    pairs = list(product(range(len(scene.sections)), range(len(scene.arrays))))
+    names, found = {}, {}
+    if store is not None:
+        names = {
+            (s, a): key("response", hall, scene.sections[s], scene.arrays[a], scene.sample_rate, scene.seed)
+            for s, a in pairs
         }
-    )
-    kept = {at: store.get(name) for at, name in names.items()} if store else {}
-    found = {at: piece for at, piece in kept.items() if piece is not None}
+        kept = zip(pairs, on_all_cores(store.get, names.values()), strict=True)
+        found = {at: piece for at, piece in kept if piece is not None}
     blocks = _blocks([[(s, a) not in found for a in range(len(scene.arrays))] for s in range(len(scene.sections))])
     for number, (sections, arrays) in enumerate(blocks):
         part = replace(
             scene, sections=tuple(scene.sections[s] for s in sections), arrays=tuple(scene.arrays[a] for a in arrays)
         )
         computed = _compute(part, duration, mixed, store, _part_of(tell, number, len(blocks)))
-        begin = 0
-        for a in arrays:
-            chosen = slice(begin, begin + len(scene.arrays[a].capsules))
-            begin = chosen.stop
-            for n, s in enumerate(sections):
-                found[s, a] = {kind: values[n, chosen] for kind, values in computed.items()}
-                if store:
-                    store.put(names[s, a], found[s, a])
-        if len(found) == len(sections) * len(arrays):  # all at once: nothing to gather
+        new = {
+            (sections[n], arrays[a]): {kind: values[n, chosen] for kind, values in computed.items()}
+            for n, (a, chosen) in product(range(len(sections)), enumerate(part.places))
+        }
+        if store is not None:
+            on_all_cores(partial(_keep, store), ((names[at], piece) for at, piece in new.items()))
+        if len(new) == len(pairs):  # all at once: nothing to gather
             return _responses(scene, computed, mixed, T30)
+        found |= new
     gathered = {
-        kind: np.stack(
-            [np.concatenate([found[s, a][kind] for a in range(len(scene.arrays))]) for s in range(len(scene.sections))]
-        )
-        for kind in next(iter(found.values()))
+        kind: np.empty((len(scene.sections), len(scene.capsules), *some.shape[1:]), dtype=some.dtype)
+        for kind, some in next(iter(found.values())).items()
     }
+    for (s, a), piece in found.items():
+        for kind, values in piece.items():
+            gathered[kind][s, scene.places[a]] = values
     tell(1.0)
     return _responses(scene, gathered, mixed, T30)
+
+
+def _keep(store: Store, entry: tuple[str, Mapping[str, NDArray[Any]]]) -> None:
+    """Keep arrays under a name."""
+    store.put(*entry)
 
 
 def _hall_times(hall: Hall, store: Store | None) -> tuple[NDArray[np.float64], float]:

@@ -8,8 +8,9 @@ in weight only.
 What a facet sends is taken as even over it. Where that would be heard, at the first scattering soon after the source
 has sounded, it isn't: there every ray's hit sends to the receivers from where it is (`_rain`).
 
-What leaves the facets after a source has sounded, and what a receiver sees of them, each depend on the hall and on that
-one source or receiver: a store keeps them, so that only what was moved is traced again.
+How facets exchange energy depends on the hall alone; what leaves them after a source has sounded, and what a receiver
+sees of them, on that one source or receiver besides: a store keeps all three, so that only what was moved is traced
+again.
 
 References
 ----------
@@ -21,6 +22,7 @@ operator form.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import numba
@@ -31,7 +33,7 @@ from numpy.typing import NDArray
 from rooms.cores import in_slices, on_all_cores
 from rooms.echogram import STEP, Radiators, ears, low_discrepancy, sphere
 from rooms.paths import material_at, materials_at, mirror
-from rooms.store import Store, key, remember_each
+from rooms.store import Store, key, remember, remember_each
 from rooms.surfaces import Hall
 from rooms.units import BANDS
 
@@ -57,6 +59,7 @@ LEAST = 1e-12
 """Stands for the power of a facet that scatters none."""
 
 _MANY = 1 << 30  # hits; rays end by time or weight
+Histories = NDArray[np.float32]
 Rays = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 Trace = Callable[[Hall, Sequence[Radiators], int, int], Iterable[Mapping[str, NDArray[Any]]]]
 
@@ -174,8 +177,10 @@ def _rain(  # type: ignore[no-untyped-def]
     targets = out.shape[0]
     rays = points.shape[0] // targets
     bands = weights.shape[1]
-    grid = out.shape[3]
+    across = np.sqrt(size[0] ** 2 + size[1] ** 2 + size[2] ** 2)
+    grid = min(out.shape[3], int((reach + across) / step_m) + 2)
     for g in range(targets):
+        local = np.zeros((ears.shape[0], grid, bands))  # a hit's bands side by side, as in `_run`
         w = np.empty(bands)
         at = np.empty(3)
         way = np.empty(3)
@@ -220,12 +225,16 @@ def _rain(  # type: ignore[no-untyped-def]
                     e = 4.0 * abs(ears[m, axis] - at[axis]) / r / max(r2, close * close)
                     for b in range(bands):
                         h = pressure[m, b] + (1.0 - pressure[m, b]) * arrive / r
-                        f = e * energy[m, b] * h * h * w[b] * scatter[b, row]
-                        out[g, m, b, k] += f * (1.0 - part)
-                        out[g, m, b, k + 1] += f * part
+                        f = e * energy[m, b] * h * h * w[b] * scatter[row, b]
+                        local[m, k, b] += f * (1.0 - part)
+                        local[m, k + 1, b] += f * part
                 for b in range(bands):
-                    w[b] *= keep[b, row]
+                    w[b] *= keep[row, b]
                 way[axis] = -way[axis]
+        for m in range(ears.shape[0]):
+            for b in range(bands):
+                for k in range(grid):
+                    out[g, m, b, k] = local[m, k, b]
 
 
 def _rays(hall: Hall, radiators: Sequence[Radiators]) -> Rays:
@@ -256,10 +265,11 @@ def _first_scattering(
     """
     out = np.zeros((len(sources), len(receivers), len(BANDS), grid))
     rays, heard, size = _rays(hall, sources), ears(hall, receivers), np.array(hall.box.size)
+    keep, scatter = (np.ascontiguousarray(part.T) for part in (hall.mirrored, hall.scattered))
 
     def rain(some: slice) -> None:
         _rain(
-            *_of(rays, some, len(sources)), size, hall.walls, hall.bounds, hall.mirrored, hall.scattered,
+            *_of(rays, some, len(sources)), size, hall.walls, hall.bounds, keep, scatter,
             near * hall.speed_of_sound, *heard, CLOSE, STEP * hall.speed_of_sound, out[some],
         )  # fmt: skip
 
@@ -312,57 +322,80 @@ def _facet_rays(hall: Hall, cuts: int) -> tuple[NDArray[np.float64], NDArray[np.
 
 
 @numba.njit(nogil=True, cache=True)
-def _exchanged(passed, sent):  # type: ignore[no-untyped-def]
-    """Return what leaves facets that are sent energy and hand it on, all spectra.
+def _factor(passed, lower_upper):  # type: ignore[no-untyped-def]
+    """Write the triangular factors of 1 − Kᵀ to lower_upper (frequencies, facets, facets).
 
-    ``passed`` (frequencies, from facet, to facet); ``sent`` and the result (frequencies, sources, facets).
+    ``passed`` (facets, facets, frequencies), from facet to facet, is what each hands on to each: K.
     """
-    frequencies, sources, facets = sent.shape
-    leaving = np.empty((frequencies, sources, facets), np.complex128)
-    lower_upper = np.empty((facets, facets), np.complex128)
+    frequencies, facets, _ = lower_upper.shape
     for k in range(frequencies):
         # Gauss without pivots: a facet hands on less than it has, so 1 − Kᵀ is diagonally dominant by columns.
+        of = lower_upper[k]
         for i in range(facets):
             for j in range(facets):
-                lower_upper[i, j] = (1.0 if i == j else 0.0) - passed[k, j, i]
+                of[i, j] = (1.0 if i == j else 0.0) - passed[j, i, k]
         for i in range(facets):
-            pivot = 1.0 / lower_upper[i, i]
+            pivot = 1.0 / of[i, i]
             for row in range(i + 1, facets):
-                factor = lower_upper[row, i] * pivot
-                lower_upper[row, i] = factor
+                factor = of[row, i] * pivot
+                of[row, i] = factor
                 for j in range(i + 1, facets):
-                    lower_upper[row, j] -= factor * lower_upper[i, j]
+                    of[row, j] -= factor * of[i, j]
+
+
+@numba.njit(nogil=True, cache=True)
+def _exchanged(lower_upper, sent):  # type: ignore[no-untyped-def]
+    """Return what leaves facets that are sent energy and hand it on, spectra (sources, facets, frequencies)."""
+    sources, facets, frequencies = sent.shape
+    leaving = np.empty((sources, facets, frequencies), np.complex128)
+    z = np.empty(facets, np.complex128)
+    for k in range(frequencies):
+        of = lower_upper[k]
         for n in range(sources):
             for i in range(facets):
-                z = sent[k, n, i]
+                z[i] = sent[n, i, k]
                 for j in range(i):
-                    z -= lower_upper[i, j] * leaving[k, n, j]
-                leaving[k, n, i] = z
+                    z[i] -= of[i, j] * z[j]
             for back in range(facets):
                 i = facets - 1 - back
-                z = leaving[k, n, i]
                 for j in range(i + 1, facets):
-                    z -= lower_upper[i, j] * leaving[k, n, j]
-                leaving[k, n, i] = z / lower_upper[i, i]
+                    z[i] -= of[i, j] * z[j]
+                z[i] /= of[i, i]
+                leaving[n, i, k] = z[i]
     return leaving
 
 
 @numba.njit(nogil=True, cache=True)
-def _heard(leaving, fresh, seen, glimpsed):  # type: ignore[no-untyped-def]
-    """Return what receivers see of all that leaves facets less what they glimpse of fresh energy.
+def _between(sent, seen):  # type: ignore[no-untyped-def]
+    """Return the spectra of what receivers see of what facets send.
 
     Spectra, (sources, facets, frequencies) and (receivers, facets, frequencies) to (sources, receivers, frequencies).
     Sums run in one order, whoever else sends or hears, so that no bit of a pair depends on the others.
     """
-    sources, facets, frequencies = leaving.shape
+    sources, facets, frequencies = sent.shape
     receivers = seen.shape[0]
     out = np.zeros((sources, receivers, frequencies), np.complex128)
     for n in range(sources):
         for m in range(receivers):
             for i in range(facets):
                 for k in range(frequencies):
-                    out[n, m, k] += seen[m, i, k] * leaving[n, i, k] - glimpsed[m, i, k] * fresh[n, i, k]
+                    out[n, m, k] += seen[m, i, k] * sent[n, i, k]
     return out
+
+
+def _heard(leaving: Histories, fresh: Histories, seen: Histories, glimpsed: Histories) -> NDArray[np.float64]:
+    """Return what receivers see of all that leaves facets, less what they glimpse of fresh energy.
+
+    Histories of energy, (sources, facets, steps) and (receivers, facets, steps) to (sources, receivers, steps).
+    """
+    steps = leaving.shape[2]
+    spectra = _between(_spectra(leaving, steps), _spectra(seen, steps))
+    heard = scipy.fft.irfft(spectra, _size(steps))[..., :steps] / _damping(steps)
+    short = fresh.shape[2] + glimpsed.shape[2] - 1
+    size = int(scipy.fft.next_fast_len(short, real=True))
+    direct = scipy.fft.irfft(_between(*(scipy.fft.rfft(h.astype(np.float64), size) for h in (fresh, glimpsed))), size)
+    heard[..., :short] -= direct[..., : min(short, steps)]
+    return np.asarray(heard)
 
 
 def _size(steps: int) -> int:
@@ -388,7 +421,34 @@ def _near(hall: Hall) -> float:
     return NEAR * 1e-3 * float(np.sqrt(hall.box.volume))
 
 
-def _sent_by(hall: Hall, sources: Sequence[Radiators], steps: int, cuts: int) -> Iterable[dict[str, NDArray[Any]]]:
+def _exchange(hall: Hall, steps: int, cuts: int) -> dict[str, NDArray[Any]]:
+    """Return how facets hand on energy to each other, as `_factor` writes it.
+
+    Returns
+    -------
+    dict
+        ``lower_upper``: shape (bands, frequencies, facets, facets).
+    """
+    scatter = hall.scattered
+    points, directions, materials = _facet_rays(hall, cuts)
+    sends = scatter[:, materials]  # (bands, facets, rays)
+    weights = sends / np.maximum(sends.mean(axis=2, keepdims=True), LEAST) / FACET_RAYS
+    rays = points, directions, np.ascontiguousarray(weights.reshape(len(scatter), -1).T)
+    facets = len(materials)
+    passed = _deposits(hall, rays, facets, _catch(hall, facets), steps, cuts)
+    out = np.empty((len(scatter), _size(steps) // 2 + 1, facets, facets), dtype=np.complex128)
+    on_all_cores(lambda b: _factor(_spectra(passed[:, :, b], steps), out[b]), range(len(scatter)))
+    return {"lower_upper": out}
+
+
+def _catch(hall: Hall, facets: int) -> NDArray[np.float64]:
+    """Return the part of what hits a facet that it scatters, shape (bands, facets, materials)."""
+    return np.repeat(hall.scattered[:, None], facets, axis=1)
+
+
+def _sent_by(
+    hall: Hall, sources: Sequence[Radiators], steps: int, cuts: int, store: Store | None
+) -> Iterable[dict[str, NDArray[Any]]]:
     """Yield what leaves the facets after each source has sounded: all of it, and what is fresh from the source.
 
     Yields
@@ -397,22 +457,14 @@ def _sent_by(hall: Hall, sources: Sequence[Radiators], steps: int, cuts: int) ->
         ``leaving`` and, as far as first scatterings are placed one by one, ``fresh``: energies on the coarse grid,
         shape (facets, bands, steps).
     """
-    scatter = hall.scattered
-    points, directions, materials = _facet_rays(hall, cuts)
-    sends = scatter[:, materials]  # (bands, facets, rays)
-    weights = sends / np.maximum(sends.mean(axis=2, keepdims=True), LEAST) / FACET_RAYS
-    rays = points, directions, np.ascontiguousarray(weights.reshape(len(scatter), -1).T)
-    facets = len(materials)
-    catch = np.repeat(scatter[:, None], facets, axis=1)
-    passed = _deposits(hall, rays, facets, catch, steps, cuts)
-    sent = _deposits(hall, _rays(hall, sources), len(sources), catch, steps, cuts)
+    room = remember(store, ("exchange", hall, steps, cuts), lambda: _exchange(hall, steps, cuts))
+    sent = _deposits(hall, _rays(hall, sources), len(sources), _catch(hall, 6 * cuts**2), steps, cuts)
     last = min(int(_near(hall) / (COARSE * STEP)), steps - 1)
     fresh = sent[..., : last + 1].copy()
     fresh[..., last] *= 0.5  # the half that is split from times before
 
     def solve(b: int) -> None:
-        k, s = (np.ascontiguousarray(_spectra(h[:, :, b], steps).transpose(2, 0, 1)) for h in (passed, sent))
-        leaving = np.ascontiguousarray(_exchanged(k, s).transpose(1, 2, 0))
+        leaving = _exchanged(room["lower_upper"][b], _spectra(sent[:, :, b], steps))
         sent[:, :, b] = scipy.fft.irfft(leaving, _size(steps))[..., :steps] / _damping(steps)
 
     on_all_cores(solve, range(len(BANDS)))
@@ -483,7 +535,7 @@ def scattered_energy(
         names = [(what, room, radiator) for radiator in radiators]
         return remember_each(store, names, lambda those: trace(hall, [radiators[n] for n in those], steps, cuts))
 
-    sent = kept("sent", [source for sources, _ in parties for source in sources], _sent_by)
+    sent = kept("sent", [source for sources, _ in parties for source in sources], partial(_sent_by, store=store))
     seen = kept("seen", [receiver for _, receivers in parties for receiver in receivers], _seen_by)
     energy = [_first_scattering(hall, *party, _near(hall), grid) for party in parties]
 
@@ -492,11 +544,10 @@ def scattered_energy(
         for out in energy:
             rows, columns = slice(row, row + out.shape[1]), slice(column, column + out.shape[0])
             s, r = sent[columns], seen[rows]
-            spectra = _heard(
-                *(_spectra(np.array([of[kind][:, b] for of in s]), steps) for kind in ("leaving", "fresh")),
-                *(_spectra(np.array([of[kind][:, b] for of in r]), steps) for kind in ("seen", "glimpsed")),
+            heard = _heard(
+                *(np.array([of[kind][:, b] for of in s]) for kind in ("leaving", "fresh")),
+                *(np.array([of[kind][:, b] for of in r]) for kind in ("seen", "glimpsed")),
             )
-            heard = scipy.fft.irfft(spectra, _size(steps))[..., :steps] / _damping(steps)
             for n in range(COARSE):  # between coarse steps, evenly
                 fine = out[:, :, b, n::COARSE]
                 part = n / COARSE

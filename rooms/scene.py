@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 
@@ -88,6 +89,12 @@ class Scene:
     def capsules(self) -> tuple[tuple[Array, Capsule], ...]:
         """All capsules with their arrays, in the order every response uses."""
         return tuple((array, capsule) for array in self.arrays for capsule in array.capsules)
+
+    @property
+    def places(self) -> tuple[slice, ...]:
+        """Where each array's capsules are among all."""
+        ends = list(accumulate(len(array.capsules) for array in self.arrays))
+        return tuple(slice(end - len(array.capsules), end) for array, end in zip(self.arrays, ends, strict=True))
 
 
 def _need_names(kind: str, names: list[str]) -> None:
