@@ -383,19 +383,25 @@ def _between(sent, seen):  # type: ignore[no-untyped-def]
     return out
 
 
+def _convolved(sent: Histories, seen: Histories, size: int) -> NDArray[np.float64]:
+    """Return what receivers see of what facets send, by circular convolution of so many steps.
+
+    Histories of energy, (sources, facets, steps) and (receivers, facets, steps) to (sources, receivers, size).
+    """
+    spectra = _between(_spectra(sent, size), _spectra(seen, size))
+    return np.asarray(scipy.fft.irfft(spectra, size) / _damping(size))
+
+
 def _heard(leaving: Histories, fresh: Histories, seen: Histories, glimpsed: Histories) -> NDArray[np.float64]:
     """Return what receivers see of all that leaves facets, less what they glimpse of fresh energy.
 
     Histories of energy, (sources, facets, steps) and (receivers, facets, steps) to (sources, receivers, steps).
     """
     steps = leaving.shape[2]
-    spectra = _between(_spectra(leaving, steps), _spectra(seen, steps))
-    heard = scipy.fft.irfft(spectra, _size(steps))[..., :steps] / _damping(steps)
-    short = fresh.shape[2] + glimpsed.shape[2] - 1
-    size = int(scipy.fft.next_fast_len(short, real=True))
-    direct = scipy.fft.irfft(_between(*(scipy.fft.rfft(h.astype(np.float64), size) for h in (fresh, glimpsed))), size)
-    heard[..., :short] -= direct[..., : min(short, steps)]
-    return np.asarray(heard)
+    heard = _convolved(leaving, seen, _size(steps))[..., :steps]
+    short = min(_size(fresh.shape[2] + glimpsed.shape[2] - 1), _size(steps))
+    heard[..., :short] -= _convolved(fresh, glimpsed, short)[..., :steps]
+    return heard
 
 
 def _size(steps: int) -> int:
@@ -403,17 +409,17 @@ def _size(steps: int) -> int:
     return int(scipy.fft.next_fast_len(steps, real=True))
 
 
-def _damping(steps: int) -> NDArray[np.float64]:
-    """Return what histories are multiplied by before transforms.
+def _damping(size: int) -> NDArray[np.float64]:
+    """Return what histories are multiplied by before transforms of this length.
 
-    By 1e-2 over the grid: what the circular convolution wraps around falls on the loud beginning, 20 dB lower yet.
+    By 1e-2 over all of it: what the circular convolution wraps around falls on the loud beginning, 20 dB lower yet.
     """
-    return np.asarray(1e-2 ** (np.arange(steps) / _size(steps)))
+    return np.asarray(1e-2 ** (np.arange(size) / size))
 
 
-def _spectra(histories: NDArray[np.float32], steps: int) -> NDArray[np.complex128]:
+def _spectra(histories: NDArray[np.float32], size: int) -> NDArray[np.complex128]:
     """Return the spectra of damped histories (…, up to so many steps), shape (…, frequencies)."""
-    return np.asarray(scipy.fft.rfft(histories * _damping(steps)[: histories.shape[-1]], _size(steps)))
+    return np.asarray(scipy.fft.rfft(histories * _damping(size)[: histories.shape[-1]], size))
 
 
 def _near(hall: Hall) -> float:
@@ -436,8 +442,9 @@ def _exchange(hall: Hall, steps: int, cuts: int) -> dict[str, NDArray[Any]]:
     rays = points, directions, np.ascontiguousarray(weights.reshape(len(scatter), -1).T)
     facets = len(materials)
     passed = _deposits(hall, rays, facets, _catch(hall, facets), steps, cuts)
-    out = np.empty((len(scatter), _size(steps) // 2 + 1, facets, facets), dtype=np.complex128)
-    on_all_cores(lambda b: _factor(_spectra(passed[:, :, b], steps), out[b]), range(len(scatter)))
+    size = _size(steps)
+    out = np.empty((len(scatter), size // 2 + 1, facets, facets), dtype=np.complex128)
+    on_all_cores(lambda b: _factor(_spectra(passed[:, :, b], size), out[b]), range(len(scatter)))
     return {"lower_upper": out}
 
 
@@ -463,9 +470,11 @@ def _sent_by(
     fresh = sent[..., : last + 1].copy()
     fresh[..., last] *= 0.5  # the half that is split from times before
 
+    size = _size(steps)
+
     def solve(b: int) -> None:
-        leaving = _exchanged(room["lower_upper"][b], _spectra(sent[:, :, b], steps))
-        sent[:, :, b] = scipy.fft.irfft(leaving, _size(steps))[..., :steps] / _damping(steps)
+        leaving = _exchanged(room["lower_upper"][b], _spectra(sent[:, :, b], size))
+        sent[:, :, b] = (scipy.fft.irfft(leaving, size) / _damping(size))[..., :steps]
 
     on_all_cores(solve, range(len(BANDS)))
     return ({"leaving": leaving, "fresh": first} for leaving, first in zip(sent, fresh, strict=True))
@@ -557,8 +566,8 @@ def scattered_energy(
 
     on_all_cores(hear, range(len(BANDS)))
     for out, party in zip(energy, parties, strict=True):
-        # Rounding leaves a floor some 140 dB below the peak; nothing physical is claimed there.
-        out[out < 1e-13 * out.max(axis=-1, keepdims=True)] = 0.0
+        # Rounding leaves a floor some 130 dB below the peak; nothing physical is claimed there.
+        out[out < 1e-12 * out.max(axis=-1, keepdims=True)] = 0.0
         # Nothing is scattered before the first reflection, though an even facet would be heard at once.
         first = np.ceil(_first_reflections(hall, *party) / STEP) - 1.0
         out *= (np.arange(grid) >= first[..., None])[:, :, None]
