@@ -39,6 +39,7 @@ import scipy.fft
 from numpy.typing import ArrayLike, NDArray
 
 from rooms.errors import InputError
+from rooms.octaves import octave_gain, octave_midbands, reaches_nyquist
 from rooms.units import BANDS
 
 __all__ = ["HEADROOM", "Measures", "as_bands", "from_echogram", "from_response", "mean_T30", "schroeder_db"]
@@ -56,10 +57,6 @@ HEADROOM = {
     "G_db": 20.0,
 }
 """Decay range each measure needs, in dB."""
-
-FILTER_ORDER = 6
-"""Order of the octave filters' Butterworth magnitude: class 1 of IEC 61260-1, and steep enough that a slowly
-decaying neighbour doesn't take over."""
 
 LEAST_BANDWIDTH_TIME = 16.0
 """Least B·T, bandwidth times decay time, of a decay taken through an octave filter (ISO 3382-2, 7.3, from
@@ -87,6 +84,10 @@ class Measures:
         Early decay time, reverberation times, clarity, definition, centre time and strength.
     decay_range_db : ndarray, shape (bands,)
         All energy over the energy beyond the end of the data or below the noise; infinite if there is none.
+    nonlinearity_permille : ndarray, shape (bands,)
+        How far the decay curve is from the straight line that T30 is read from, 1000·(1 − r²) with r their
+        correlation (ISO 3382-2:2008, annex B, from memory: above 10 ‰ a decay is far from straight); NaN
+        without T30.
     reasons : mapping of str to str
         Why a value is NaN, keyed by measure and band: ``"T30_s.125"``.
     """
@@ -100,7 +101,17 @@ class Measures:
     Ts_s: NDArray[np.float64]
     G_db: NDArray[np.float64]
     decay_range_db: NDArray[np.float64]
+    nonlinearity_permille: NDArray[np.float64]
     reasons: Mapping[str, str]
+
+    @property
+    def curvature_percent(self) -> NDArray[np.float64]:
+        """How much longer T30 is than T20, in percent, shape (bands,); NaN without one of them.
+
+        ISO 3382-2:2008, annex B, from memory: C = 100·(T30/T20 − 1), 0 to 5 % as a rule; above 10 % a decay is far
+        from straight.
+        """
+        return 100.0 * (self.T30_s / self.T20_s - 1.0)
 
 
 def from_echogram(energy: ArrayLike, bin_s: float, arrival_s: float, *, bands: ArrayLike = BANDS) -> Measures:
@@ -185,13 +196,11 @@ def from_response(
         raise InputError(f"response: found shape {pressure.shape}, allowed: one row of finite samples")
     if not sample_rate > 0:
         raise InputError(f"sample_rate: found {sample_rate}, allowed: above 0 Hz")
-    midbands = 1000.0 * 10.0 ** (0.3 * np.round(np.log10(bands / 1000.0) / 0.3))  # IEC 61260-1, eq. 1
-    if not np.allclose(bands, midbands, rtol=0.02, atol=0.0):
-        raise InputError(f"bands: found {bands.tolist()}, allowed: octave mid-bands such as 500 or 1000 Hz")
-    magnitude = np.abs(pressure)
-    if not magnitude.any():
+    midbands = octave_midbands(bands)
+    if not pressure.any():
         raise InputError("response: found silence, allowed: an impulse response")
     if arrival_s is None:
+        magnitude = np.abs(pressure)
         arrival = int(np.argmax(magnitude >= 0.1 * magnitude.max()))
     else:
         arrival = round(arrival_s * sample_rate)
@@ -208,11 +217,11 @@ def from_response(
     span = _Span(pad, pad + lead, pad + int(np.flatnonzero(pressure)[-1]) + 1, pad + pressure.size)
     results = []
     for midband in midbands.tolist():
-        if midband * 10.0**0.15 > sample_rate / 2.0:
+        if reaches_nyquist(midband, sample_rate):
             text = f"not measurable: the octave reaches above half the sample rate of {sample_rate:g} Hz"
             results.append(_unmeasurable(text))
             continue
-        gain = _octave_gain(frequency, midband)
+        gain = octave_gain(frequency, midband)
         square = scipy.fft.irfft(spectrum * gain, size) ** 2 / (2.0 * np.sum(gain**2) / size)
         results.append(_evaluate_noisy(square, sample_rate, span, midband))
     return _collect(bands, results)
@@ -345,12 +354,14 @@ def _band_name(band: float) -> str:
 
 def _unmeasurable(text: str) -> _Result:
     """Return a band without any value, all for one reason."""
-    return _Result(dict.fromkeys(HEADROOM, np.nan) | {"decay_range_db": np.nan}, dict.fromkeys(HEADROOM, text))
+    values = dict.fromkeys([*HEADROOM, "decay_range_db", "nonlinearity_permille"], np.nan)
+    return _Result(values, dict.fromkeys(HEADROOM, text))
 
 
 def _collect(bands: NDArray[np.float64], results: list[_Result]) -> Measures:
     """Return the bands' results side by side."""
     values = {name: np.array([result.values[name] for result in results]) for name in results[0].values}
+    values["nonlinearity_permille"][np.isnan(values["T30_s"])] = np.nan
     reasons = {
         f"{name}.{_band_name(band)}": text
         for band, result in zip(bands, results, strict=True)
@@ -427,7 +438,9 @@ def _evaluate(energy: NDArray[np.float64], bin_s: float, arrival_s: float, tail:
     attenuation = -10.0 * np.log10(np.maximum(1.0 - spent / total, deepest))
     for name, (upper, lower) in DECAY_LIMITS.items():
         start, stop = np.searchsorted(attenuation, (upper - 1e-9, lower))
-        values[name] = _decay_time(attenuation[start:stop], bin_s)
+        values[name], nonlinearity = _line(attenuation[start:stop], bin_s)
+        if name == "T30_s":
+            values["nonlinearity_permille"] = nonlinearity
         if np.isnan(values[name]):
             limits = f"between {0 - upper:g} and {0 - lower:g} dB in bins of {1e3 * bin_s:g} ms"
             reasons[name] = f"not measurable: the decay curve has no slope {limits}"
@@ -438,21 +451,15 @@ def _evaluate(energy: NDArray[np.float64], bin_s: float, arrival_s: float, tail:
     return _Result(values, reasons)
 
 
-def _decay_time(attenuation: NDArray[np.float64], bin_s: float) -> float:
-    """Return 60 dB over the slope of the line through a piece of decay curve; NaN if it has none."""
+def _line(attenuation: NDArray[np.float64], bin_s: float) -> tuple[float, float]:
+    """Return 60 dB over the slope of the line through a piece of decay curve, and its non-linearity; else NaN."""
     count = attenuation.size
     if count < 3 or attenuation[-1] <= attenuation[0]:
-        return np.nan
+        return np.nan, np.nan
     steps = np.arange(count) - (count - 1) / 2.0
-    return float(60.0 * bin_s * (count * (count**2 - 1) / 12.0) / (steps @ attenuation))  # Σ steps² over Σ steps·a
-
-
-def _octave_gain(frequency: NDArray[np.float64], midband: float) -> NDArray[np.float64]:
-    """Return the gain of an octave filter, −3 dB at its edges: a Butterworth band-pass without its phase."""
-    width = 10.0**0.15 - 10.0**-0.15
-    with np.errstate(divide="ignore"):
-        detuning = (frequency / midband - midband / frequency) / width
-    return np.asarray(1.0 / np.hypot(1.0, np.abs(detuning) ** FILTER_ORDER))
+    product, spread = float(steps @ attenuation), count * (count**2 - 1) / 12.0  # Σ steps·a, Σ steps²
+    deviation = attenuation - attenuation.mean()
+    return 60.0 * bin_s * spread / product, 1000.0 * (1.0 - product**2 / (spread * float(deviation @ deviation)))
 
 
 def _evaluate_noisy(square: NDArray[np.float64], sample_rate: float, span: _Span, midband: float) -> _Result:
