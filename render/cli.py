@@ -9,7 +9,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
@@ -19,6 +19,7 @@ from rooms.errors import InputError, SitzprobeError
 if TYPE_CHECKING:
     from render.check import ListedStem
     from render.export import Encoding
+    from render.measure import Pair
     from render.scene_file import SceneFile
     from render.session import Rendering
 
@@ -209,6 +210,57 @@ def new(folder: Path) -> None:
     scene: SceneFile = starter_scene(folder)
     for path in write_starter(scene, default_gain_db(scene), default_offset_s(scene)):
         click.echo(path)
+
+
+@main.command()
+@click.argument("files", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="FILE...")
+@click.option(
+    "--reference", type=click.Path(path_type=Path), metavar="SWEEP", help="FILE is a recording of this sweep."
+)
+@click.option(
+    "--as", "kind", type=click.Choice(["response", "music"]), help="What FILE is; left out: told by its decay."
+)
+@click.option("--channel", "chosen", type=int, multiple=True, metavar="N", help="Only this channel; twice for a pair.")
+@click.option(
+    "--channels",
+    "pair",
+    type=click.Choice(["stereo", "omni-figure8", "binaural"]),
+    default="stereo",
+    show_default=True,
+    help="What two channels are: LF needs an omni and a figure-of-eight, IACC two ears.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print JSON: a list, one object a file.")
+@click.pass_context
+def measure(
+    ctx: click.Context,
+    files: tuple[Path, ...],
+    reference: Path | None,
+    kind: Literal["response", "music"] | None,
+    chosen: tuple[int, ...],
+    pair: Pair,
+    as_json: bool,
+) -> None:
+    """Measure the room in each FILE: an impulse response (a clap, a balloon), a recorded sweep, music or speech."""
+    from render.measure import measure_file, measurement_json, measurement_lines
+
+    found, faults = [], []
+    for file in files:
+        try:
+            found.append(measure_file(file, reference=reference, kind=kind, pair=pair, chosen=chosen))
+        except InputError as error:
+            faults.append(str(error))
+    if as_json:
+        _print_json([measurement_json(one) for one in found])
+    for one in found:
+        if not as_json:
+            for line in measurement_lines(one):
+                click.echo(line)
+        for warning in one.warnings:
+            click.echo(f"warning: {one.path}: {warning}", err=True)
+    for fault in faults:
+        click.echo(f"sitzprobe: {fault}", err=True)
+    if faults:
+        ctx.exit(2)
 
 
 @main.command()

@@ -26,31 +26,47 @@ RING_S = 0.25
 
 
 def lateral_fractions(
-    omni: ArrayLike, figure_8: ArrayLike, sample_rate: float, onset: int
+    omni: ArrayLike, figure_8: ArrayLike, sample_rate: float, onset: int, bands: ArrayLike | None = None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the early lateral energy fractions LF and LFC.
 
     Parameters
     ----------
-    omni, figure_8 : array_like, shape (..., samples)
+    omni, figure_8 : array_like, shape (samples,)
         Responses of an omnidirectional capsule and of a figure-of-eight with its null towards the source, equally
         sensitive on axis.
     sample_rate : float
         Hz.
     onset : int
         The direct sound's first sample.
+    bands : array_like, shape (bands,), optional
+        Nominal octave mid-bands in Hz; left out: all frequencies together.
 
     Returns
     -------
-    LF, LFC : ndarray, shape (...)
-        Each the energy of 5 to 80 ms from the sides over all of the first 80 ms; NaN where there is none.
+    LF, LFC : ndarray, shape (bands,) or ()
+        Each the energy of 5 to 80 ms from the sides over all of the first 80 ms; NaN where there is none, and above
+        half the sample rate.
+
+    Notes
+    -----
+    What is early is cut out first and filtered then, or a filter would carry direct sound over the limit of 5 ms.
     """
-    p, side = np.asarray(omni, dtype=np.float64), np.asarray(figure_8, dtype=np.float64)
-    first, last = (onset + round(limit * sample_rate) for limit in LATERAL_S)
+    first, last = (round(limit * sample_rate) for limit in LATERAL_S)
+    early = np.asarray(omni, dtype=np.float64)[onset : onset + last]
+    side = np.array(figure_8, dtype=np.float64)[onset : onset + last]
+    side[:first] = 0.0
+    p_late = early.copy()
+    p_late[:first] = 0.0
+    signals = np.stack([early, p_late, side])
+    if bands is not None:
+        pad = round(RING_S * sample_rate)
+        signals = in_octaves(np.pad(signals, ((0, 0), (pad, pad))), sample_rate, bands)
+    p, p_late, side = np.moveaxis(signals, -2, 0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        early = np.sum(p[..., onset:last] ** 2, axis=-1)
-        LF = np.sum(side[..., first:last] ** 2, axis=-1) / early  # ISO 3382-1, eq. A.14
-        LFC = np.sum(np.abs(side * p)[..., first:last], axis=-1) / early  # ISO 3382-1, eq. A.15
+        energy = np.sum(p**2, axis=-1)
+        LF = np.sum(side**2, axis=-1) / energy  # ISO 3382-1, eq. A.14
+        LFC = np.sum(np.abs(side * p_late), axis=-1) / energy  # ISO 3382-1, eq. A.15
     return np.asarray(LF), np.asarray(LFC)
 
 

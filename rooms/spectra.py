@@ -1,0 +1,87 @@
+"""Long-term spectrum and noise floor of a recording."""
+
+from __future__ import annotations
+
+import numpy as np
+import scipy.fft
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import ArrayLike, NDArray
+
+from rooms.octaves import in_octaves
+from rooms.units import BANDS, energy_db
+
+__all__ = ["THIRD_OCTAVES", "long_term_spectrum", "noise_floor"]
+
+THIRD_OCTAVES: NDArray[np.float64] = 10.0 ** (np.arange(17, 43) / 10.0)
+"""Exact mid-bands from 50 Hz to 16 kHz (IEC 61260-1, base ten)."""
+
+WINDOW_S = 0.25
+"""Length of a spectrum's window, in seconds: two bins and more in the lowest third octave."""
+
+FRAME_S = 0.05
+"""Frames whose levels are counted for the noise floor, in seconds."""
+
+QUIET_SHARE = 5.0
+"""Percent of the frames that are quieter than the noise floor: the level exceeded for 95 % of the time."""
+
+
+def long_term_spectrum(signals: ArrayLike, sample_rate: float) -> NDArray[np.float64]:
+    """Return the level in each third octave, re the mean of those levels.
+
+    Parameters
+    ----------
+    signals : array_like, shape (channels, samples)
+        Their energies are added.
+    sample_rate : float
+        Hz.
+
+    Returns
+    -------
+    ndarray, shape (26,)
+        dB, for `THIRD_OCTAVES`; NaN where a band reaches above half the sample rate or is empty.
+    """
+    given = np.asarray(signals, dtype=np.float64)
+    size = round(WINDOW_S * sample_rate)
+    padded = np.pad(given, ((0, 0), (0, max(0, size - given.shape[-1]))))
+    window = np.hanning(size)
+    power = np.zeros(size // 2 + 1)
+    for channel in padded:
+        for piece in sliding_window_view(channel, size)[:: size // 2]:
+            power += np.abs(scipy.fft.rfft(piece * window)) ** 2
+    frequency = scipy.fft.rfftfreq(size, 1.0 / sample_rate)
+    edges = np.append(THIRD_OCTAVES * 10.0**-0.05, THIRD_OCTAVES[-1] * 10.0**0.05)
+    total = np.concatenate(([0.0], np.cumsum(power)))
+    inner = np.interp(edges, np.append(frequency, frequency[-1] + frequency[1]) - frequency[1] / 2.0, total)
+    energy = np.where(edges[1:] > sample_rate / 2.0, np.nan, np.diff(inner))
+    level = energy_db(np.where(energy > 0, energy, np.nan))
+    return np.asarray(level - np.nanmean(level)) if np.isfinite(level).any() else level
+
+
+def noise_floor(signals: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS) -> NDArray[np.float64]:
+    """Return the level exceeded for 95 % of the time, at least that of the noise.
+
+    Parameters
+    ----------
+    signals : array_like, shape (channels, samples)
+        Their energies are averaged.
+    sample_rate : float
+        Hz.
+    bands : array_like, shape (bands,), optional
+        Nominal octave mid-bands in Hz.
+
+    Returns
+    -------
+    ndarray, shape (bands,)
+        dB re full scale (a mean square of 1 is 0 dB); NaN above half the sample rate, −inf for digital silence.
+    """
+    given = np.asarray(signals, dtype=np.float64)
+    frame = round(FRAME_S * sample_rate)
+    count = max(1, given.shape[-1] // frame)
+    levels = []
+    for band in np.asarray(bands, dtype=np.float64).tolist():
+        square = np.mean(in_octaves(given, sample_rate, [band])[0] ** 2, axis=0)
+        frames = square[: count * frame].reshape(count, -1).mean(axis=1)
+        levels.append(float(np.percentile(frames, QUIET_SHARE)))
+    floor = np.array(levels)
+    # Below −200 dB only the filter's own rounding is left.
+    return np.asarray(energy_db(np.where(floor < 1e-20, 0.0, floor)))
