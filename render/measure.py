@@ -449,12 +449,12 @@ def _response(
         _two(values, reasons, samples, rate, onset, pair)
     midbands = octave_midbands(BANDS)
     for band, name in enumerate(BAND_NAMES):
-        low, high = midbands[band] * 10.0**-0.1, midbands[band] * 10.0**0.1
+        low, high = midbands[band] * 10.0**-0.09, midbands[band] * 10.0**0.09
         if reaches_nyquist(float(midbands[band]), rate):
             reasons[f"drr_db.{name}"] = reasons[f"T30_s.{name}"]
         elif midbands[band] * DIRECT_S < 1.0:
             reasons[f"drr_db.{name}"] = f"the direct sound's {1e3 * DIRECT_S:g} ms are shorter than a period"
-        if low < limits[0] * 2.0 ** (1.0 / 6.0) or high > limits[1] * 2.0 ** (-1.0 / 6.0):
+        if low < limits[0] or high > limits[1]:  # most of the octave must be there
             text = f"the reference has {limits[0]:.0f} to {limits[1]:.0f} Hz, too little of the octave"
             for key in _ARRAYS:
                 values[key][band] = np.nan

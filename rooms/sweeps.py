@@ -26,6 +26,9 @@ REGULARISATION = 1e-4
 REACH_DB = 20.0
 """How far below its strongest third octave, or hertz, the reference still counts as having a frequency, in dB."""
 
+EDGE = 2.0 ** (1.0 / 6.0)
+"""What smoothing over a third octave adds to a band at each end, and over what the response then fades, a ratio."""
+
 LEAD_S = 0.02
 """What is kept before the arrival, in seconds: less than the products of distortion are early."""
 
@@ -104,15 +107,16 @@ def deconvolve(recording: ArrayLike, reference: ArrayLike, sample_rate: float) -
         raise InputError(
             f"the recording goes on for {after:.2f} s after its sweep, needed: {LEAST_TAIL_S:g} s and more"
         )
-    return SweepResponse(lags[:, max(0, arrival - round(LEAD_S * sample_rate)) : end], float(low), float(high))
+    kept = lags[:, max(0, arrival - round(LEAD_S * sample_rate)) : end]
+    return SweepResponse(kept, float(low) * EDGE, float(high) / EDGE)
 
 
 def _smoothed(power: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the mean of a power spectrum over a third octave around each frequency."""
     total = np.concatenate(([0.0], np.cumsum(power)))
     index = np.arange(power.size)
-    first = np.floor(index * 2.0 ** (-1.0 / 6.0)).astype(np.intp)
-    stop = np.minimum(np.ceil(index * 2.0 ** (1.0 / 6.0)).astype(np.intp) + 1, power.size)
+    first = np.floor(index / EDGE).astype(np.intp)
+    stop = np.minimum(np.ceil(index * EDGE).astype(np.intp) + 1, power.size)
     return np.asarray((total[stop] - total[first]) / (stop - first))
 
 
