@@ -20,7 +20,7 @@ from rooms.surfaces import Hall, Material
 from rooms.theory import sabine_s
 from rooms.units import BAND_NAMES, BANDS
 
-__all__ = ["expected_T30", "mixing_time", "with_T30"]
+__all__ = ["expected_T30", "mixing_time", "scale_absorption", "with_T30"]
 
 SOURCES = ((0.35, 0.30), (0.60, 0.15))
 """Two omnidirectional sources on the stage, as parts of the hall's width and of its depth from the stage's wall."""
@@ -141,7 +141,7 @@ def with_T30(hall: Hall, asked: float | Mapping[str, float], store: Store | None
         time in reach.
     """
     kept = remember(store, ("absorption for T30", hall, asked), lambda: {"factor": _absorption_factor(hall, asked)})
-    return _scaled(hall, np.asarray(kept["factor"], dtype=np.float64))
+    return scale_absorption(hall, np.asarray(kept["factor"], dtype=np.float64))
 
 
 def _absorption_factor(hall: Hall, asked: float | Mapping[str, float]) -> NDArray[np.float64]:
@@ -159,7 +159,7 @@ def _absorption_factor(hall: Hall, asked: float | Mapping[str, float]) -> NDArra
     most = 1.0 / np.maximum(hall.absorption[:, : len(SURFACES)].max(axis=1), 1e-6)
     air = sabine_s(hall.box.volume, np.zeros(len(BANDS)), np.maximum(hall.air, 1e-9), hall.speed_of_sound)
     for _ in range(STEPS):
-        times = _decay_times(_scaled(hall, factor))
+        times = _decay_times(scale_absorption(hall, factor))
         misses = [float(times[measured].mean()) / goal for measured, _, goal in goals]
         if all(abs(miss - 1.0) <= CLOSE for miss in misses):
             return factor
@@ -183,8 +183,8 @@ def _absorption_factor(hall: Hall, asked: float | Mapping[str, float]) -> NDArra
     raise InputError(f"hall '{hall.name}': no absorption was found that gives the T30 asked for; ask for another")
 
 
-def _scaled(hall: Hall, factor: NDArray[np.float64]) -> Hall:
-    """Return the hall with each band's absorption times a factor, up to 1."""
+def scale_absorption(hall: Hall, factor: NDArray[np.float64]) -> Hall:
+    """Return the hall with each band's absorption times a factor, shape (bands,), up to 1."""
 
     def scaled(material: Material) -> Material:
         return replace(material, absorption=tuple(np.minimum(np.array(material.absorption) * factor, 1.0).tolist()))
