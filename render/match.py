@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from render.measure import Measurement
 from render.mix import default_gain_db, default_offset_s, main_array
 from render.scene_file import SceneFile, SceneTable, build_scene
 from rooms import catalogue
@@ -18,7 +19,7 @@ from rooms.tables import HallTable
 from rooms.toml_reader import parse_toml, validate
 from rooms.units import BAND_NAMES
 
-__all__ = ["Match", "fitted_scene_text", "match_scene"]
+__all__ = ["Match", "fitted_scene_text", "match_scene", "target_of"]
 
 GIVEN = ""
 """Name of the scene's own hall among the candidates, as long as it is a hall of its own."""
@@ -41,6 +42,21 @@ class Match:
     target: Target
     scene_file: SceneFile
     candidates: tuple[Candidate, ...]
+
+
+def target_of(measurement: Measurement) -> Target:
+    """Return what a measured recording says about its room, as the fit takes it."""
+    return Target(
+        T_s=measurement.T_s,
+        T_low_s=measurement.T_low_s,
+        T_high_s=measurement.T_high_s,
+        EDT_s=measurement.EDT_s,
+        C80_db=measurement.C80_db,
+        C80_error_db=measurement.C80_error_db,
+        drr_db=measurement.drr_db,
+        drr_error_db=measurement.drr_error_db,
+        initial_gap_s=measurement.initial_gap_s,
+    )
 
 
 def match_scene(
