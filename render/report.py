@@ -11,11 +11,9 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass
-from importlib.resources import files as package_files
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, NamedTuple
 
-import jinja2
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
@@ -23,6 +21,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstr
 from render.buses import settings
 from render.export import write_text
 from render.mix import capsule_delays, heard_arrays, main_array, main_image
+from render.pages import page
 from render.scene_file import SceneFile
 from rooms.measures import HEADROOM, as_bands, from_echogram
 from rooms.responses import Responses
@@ -482,17 +481,14 @@ def _measure(energy: NDArray[np.float64], arrivals: NDArray[np.float64], bin_s: 
 
 def _page(report: Report, figures: Sequence[Path]) -> str:
     """Return the page as one self-contained text."""
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters |= {"number": _number, "mid": mean_of_mid_bands, "duration": _duration}
-    template = environment.from_string(package_files("render").joinpath("report.html.j2").read_text(encoding="utf-8"))
-    return template.render(
+    return page(
+        "report.html.j2",
         report=report,
         bands=BAND_NAMES,
         unweighed=_unweighed(report.files),
         main=_main_table(report),
         figures=[_inline(path) for path in figures],
+        mid=mean_of_mid_bands,
     )
 
 
@@ -517,17 +513,3 @@ def _main_table(report: Report) -> dict[str, Any]:
 def _inline(path: Path) -> dict[str, str]:
     data = base64.b64encode(path.read_bytes()).decode("ascii")
     return FIGURES[path.name]._asdict() | {"uri": f"data:image/png;base64,{data}", "name": path.stem}
-
-
-def _number(value: float | None, digits: int = 1, signed: bool = False) -> str:
-    """Return a number for reading, with a true minus sign; a dash for none."""
-    if value is None:
-        return "–"
-    text = f"{value:+.{digits}f}" if signed else f"{value:.{digits}f}"
-    return text.replace("-", "−")
-
-
-def _duration(seconds: float) -> str:
-    """Return minutes and seconds."""
-    tenths = round(seconds * 10)
-    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"

@@ -41,7 +41,14 @@ def test_code_template_schema_and_types_are_in_it(names: set[str]) -> None:
     """Every module, the page's template, the report's schema and the marker of type hints."""
     modules = {p.relative_to(ROOT).as_posix() for package in ("rooms", "render") for p in (ROOT / package).glob("*.py")}
     assert modules <= names
-    wanted = {"render/report.html.j2", "render/report.schema.json", "render/py.typed", "rooms/py.typed"}
+    wanted = {
+        "render/report.html.j2",
+        "render/page.css",
+        "render/cautions.html.j2",
+        "render/report.schema.json",
+        "render/py.typed",
+        "rooms/py.typed",
+    }
     assert wanted <= names
 
 
