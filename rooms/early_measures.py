@@ -213,7 +213,7 @@ def _band_energy(pressure: NDArray[np.float64], sample_rate: float, bands: Array
     """Return the energy in each octave of a piece of signal, NaN above half the sample rate; nothing is cut off."""
     size = scipy.fft.next_fast_len(max(pressure.size, round(0.25 * sample_rate)), real=True)
     frequency = scipy.fft.rfftfreq(size, 1.0 / sample_rate)
-    power = np.abs(scipy.fft.rfft(pressure, size)) ** 2
+    power = np.abs(scipy.fft.rfft(pressure, size)) ** 2 / size
     return np.array(
         [
             np.nan if reaches_nyquist(midband, sample_rate) else float(power @ octave_gain(frequency, midband) ** 2)

@@ -3,7 +3,8 @@
 References
 ----------
 A. Farina, Simultaneous measurement of impulse response and distortion with a swept-sine technique, 108th AES
-Convention, paper 5093 (2000): the products of distortion arrive before the response and are cut off with it.
+Convention, paper 5093 (2000): the products of distortion arrive before the response and are cut off, but for their own
+reverberation, which a sweep several times as long as the room rings keeps out.
 O. Kirkeby, P. A. Nelson, H. Hamada, F. Orduna-Bustamante, Fast deconvolution of multichannel systems using
 regularization, IEEE Trans. Speech Audio Process. 6, 189 (1998), for the regularised division.
 """
@@ -23,7 +24,7 @@ __all__ = ["SweepResponse", "deconvolve"]
 REGULARISATION = 1e-4
 """What is added to the reference's power, re its own smoothed power: 0.0004 dB, and no hole is divided by."""
 
-REACH_DB = 20.0
+REACH_DB = 10.0
 """How far below its strongest third octave, or hertz, the reference still counts as having a frequency, in dB."""
 
 EDGE = 2.0 ** (1.0 / 6.0)

@@ -1,0 +1,174 @@
+"""`sitzprobe measure`: what it tells of a recording, and the one line for each it can't measure."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner, Result
+from numpy.typing import NDArray
+
+from render.cli import main
+from render.measure import measure_file, sounds_like_a_response
+from rooms.errors import InputError
+from rooms.jnd import in_jnds
+from rooms.units import BANDS
+
+RATE = 16000
+LN_60_DB = 6.0 * np.log(10.0)
+
+
+def decay(T_s: float = 0.6, length_s: float = 0.9, channels: int = 1, seed: int = 0) -> NDArray[np.float64]:
+    """Return a direct sound and a noise decay."""
+    time = np.arange(round(length_s * RATE)) / RATE
+    noise = np.random.default_rng(seed).standard_normal((channels, time.size))
+    found = 0.05 * noise * np.exp(-LN_60_DB / 2.0 * time / T_s)
+    found[:, 0] = 0.8
+    return found
+
+
+def save(path: Path, signal: NDArray[np.float64], rate: int = RATE, subtype: str = "FLOAT") -> Path:
+    soundfile.write(path, np.atleast_2d(signal).T, rate, subtype)
+    return path
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(main, ["measure", *map(str, arguments)])
+
+
+def test_a_noise_decay_has_its_reverberation_time_inside_the_interval(tmp_path: Path) -> None:
+    """30 decays of a known T in four octaves: the 90 % interval covers it in 90 % ± 3 standard deviations of 2.7 %."""
+    covered, apart = [], []
+    for seed in range(30):
+        found = measure_file(save(tmp_path / f"{seed}.wav", decay(seed=seed)))
+        assert found.kind == "response"
+        bands = slice(2, 6)
+        assert found.T_from[bands] == ("T30",) * 4
+        covered.append((found.T_low_s[bands] < 0.6) & (found.T_high_s[bands] > 0.6))
+        apart.append(in_jnds("T_s", found.T_s[bands], 0.6))
+    assert 0.82 <= np.mean(covered) <= 0.98
+    assert np.max(np.abs(np.mean(apart, axis=0))) < 0.5
+
+
+def test_json_is_a_list_with_what_each_time_was_measured_from(tmp_path: Path) -> None:
+    path = save(tmp_path / "a.wav", decay())
+    done = run(path, path, "--json")
+    found = json.loads(done.stdout)
+    assert (done.exit_code, len(found), found[0] == found[1]) == (0, 2, True)
+    one = found[0]
+    assert (one["kind"], one["channels"], one["from"]["1000"]) == ("response", "mono", "T30")
+    low, high = one["T_interval_s"]["1000"]
+    assert low < one["T_s"]["1000"] < high
+    assert one["T_s"]["8000"] is None
+    assert "half the sample rate" in one["reasons"]["T_s.8000"]
+    assert set(one["G_db"].values()) == {None}
+    assert "calibrated" in one["reasons"]["G_db"]
+
+
+def test_noise_that_leaves_too_little_range_for_t30_leaves_t20(tmp_path: Path) -> None:
+    signal = np.pad(decay(length_s=1.5), ((0, 0), (200, 0)))
+    signal += 0.05 * 10.0**-2.0 * np.random.default_rng(1).standard_normal(signal.shape)
+    found = measure_file(save(tmp_path / "a.wav", signal))
+    assert found.T_from[5] == "T20"
+    assert abs(in_jnds("T_s", found.T_s[5], 0.6)) < 2.0
+
+
+def test_bursts_are_music_and_a_decay_is_a_response(tmp_path: Path) -> None:
+    bursts = np.concatenate([decay(seed=n) for n in range(3)], axis=1)
+    assert not sounds_like_a_response(bursts, RATE)
+    assert sounds_like_a_response(decay(), RATE)
+    assert measure_file(save(tmp_path / "a.wav", bursts)).kind == "music"
+    assert measure_file(save(tmp_path / "a.wav", bursts), kind="response").kind == "response"
+
+
+def test_two_channels_are_what_the_user_says(tmp_path: Path) -> None:
+    path = save(tmp_path / "a.wav", decay(channels=2))
+    known = {}
+    for pair in ("stereo", "binaural", "omni-figure8"):
+        found = json.loads(run(path, "--channels", pair, "--json").stdout)[0]
+        names = ("LF", "LFC", "LF_like", "IACC")
+        known[pair] = {name for name in names if found[name]["1000"] is not None}
+        assert found["correlation"] is not None
+    assert known == {"stereo": {"LF_like"}, "binaural": {"IACC"}, "omni-figure8": {"LF", "LFC"}}
+
+
+def test_a_gated_and_a_denoised_tail_are_noticed_and_an_honest_one_is_not(tmp_path: Path) -> None:
+    honest = decay(length_s=1.0)
+    gated = honest.copy()
+    gated[:, round(0.3 * RATE) :] = 0.0
+    time = np.arange(honest.shape[1]) / RATE
+    denoised = honest * np.where(time > 0.25, np.exp(-30.0 * (time - 0.25)), 1.0)
+    texts = {
+        name: " ".join(measure_file(save(tmp_path / "a.wav", x), kind="response").warnings)
+        for name, x in (("honest", honest), ("gated", gated), ("denoised", denoised))
+    }
+    assert texts["honest"] == ""
+    assert "gated or edited: falls from" in texts["gated"]
+    assert "times as steep further down: denoised" in texts["denoised"]
+
+
+def test_a_clipped_response_keeps_its_decay_and_loses_what_its_direct_sound_decides(tmp_path: Path) -> None:
+    signal = np.clip(20.0 * decay(), -1.0, 1.0)
+    signal[0, :4] = 1.0
+    signal[0, 4:] *= 0.04
+    found = measure_file(save(tmp_path / "a.wav", signal, subtype="PCM_16"), kind="response")
+    assert any(text.startswith("clipped: once") for text in found.warnings)
+    assert np.isfinite(found.T_s[4])
+    assert np.isnan(found.C80_db).all()
+    assert "clipped" in found.reasons["C80_db"]
+
+
+@pytest.mark.parametrize(
+    ("signal", "rate", "words"),
+    [
+        (np.zeros((1, RATE)), RATE, "silent, every sample is zero"),
+        (np.vstack([decay()[0], np.zeros(decay().shape[1])]), RATE, "channel 2 is silent"),
+        (decay(length_s=0.05), RATE, "too short, found 0.05 s"),
+        (np.sign(np.random.default_rng(0).standard_normal((1, RATE))), RATE, "clipped, 100 % of its samples"),
+        (decay(channels=4), RATE, "found 4 channels, allowed: 1 or 2; choose with --channel N"),
+        (decay(), 6000, "found a sample rate of 6000 Hz, allowed: 8000 Hz or more"),
+        (np.where(np.arange(RATE) == RATE // 2, np.nan, 0.1)[None], RATE, "not a number at 0.500 s, channel 1"),
+    ],
+)
+def test_what_cannot_be_measured_is_one_line_and_exit_2(
+    tmp_path: Path, signal: NDArray[np.float64], rate: int, words: str
+) -> None:
+    path = save(tmp_path / "a.wav", signal, rate)
+    done = run(path)
+    assert done.exit_code == 2
+    assert done.stderr.startswith(f"sitzprobe: {path}: ")
+    assert done.stderr.count("\n") == 1
+    assert words in done.stderr
+
+
+def test_channels_of_many_are_chosen_and_wrong_ones_refused(tmp_path: Path) -> None:
+    path = save(tmp_path / "a.wav", decay(channels=4))
+    assert measure_file(path, chosen=[3]).channels == "mono"
+    assert measure_file(path, chosen=[1, 4], pair="binaural").channels == "binaural"
+    for chosen, words in (([5], "allowed: 1 to 4"), ([1, 1], "two different ones"), ([1, 2, 3], "two different ones")):
+        with pytest.raises(InputError, match=words):
+            measure_file(path, chosen=chosen)
+    with pytest.raises(InputError, match="allowed: two for --channels binaural"):
+        measure_file(path, chosen=[1], pair="binaural")
+
+
+def test_a_bad_file_does_not_keep_the_others_from_being_measured(tmp_path: Path) -> None:
+    done = run(tmp_path / "none.wav", save(tmp_path / "a.wav", decay()))
+    assert done.exit_code == 2
+    assert "no such file" in done.stderr
+    assert "a.wav: response, mono, 16000 Hz" in done.stdout
+
+
+@pytest.mark.parametrize("rate", [11025, 44100, 96000])
+def test_any_rate_gives_the_same_times(tmp_path: Path, rate: int) -> None:
+    """The decay is drawn at the rate itself; each lies within its own interval widened to three deviations."""
+    time = np.arange(rate) / rate
+    signal = 0.05 * np.random.default_rng(2).standard_normal(rate) * np.exp(-LN_60_DB / 2.0 * time / 0.6)
+    found = measure_file(save(tmp_path / "a.wav", signal, rate), kind="response")
+    known = np.isfinite(found.T_s)
+    assert known.sum() == {11025: 6, 44100: 8, 96000: 9}[rate] + (-1 if np.isnan(found.T_s[0]) else 0)
+    sigma = 0.55 / np.sqrt(0.7 * BANDS * 0.6)
+    assert np.all(np.abs(found.T_s / 0.6 - 1.0)[known] < 3.0 * sigma[known])
