@@ -1,0 +1,84 @@
+"""The listening panel of a page: sounds at one loudness that switch while they play, and a blind test of two of them.
+
+The panel is a part of a page that needs nothing beside it and no server: sounds lie in it as FLAC. A page opened from a
+file may not read files beside it as samples, and what switches without a gap must be samples.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Mapping
+from importlib.resources import files as package_files
+from pathlib import Path
+
+import jinja2
+import soundfile
+from markupsafe import Markup
+
+from rooms.errors import InputError
+
+__all__ = ["LARGEST", "START_DB", "listening_panel"]
+
+LARGEST = 64_000_000
+"""Bytes of sound that one page carries: about ten minutes of stereo in all; browsers hold the samples unpacked."""
+
+START_DB = -12.0
+"""Where the volume stands at first, dB re the files; it goes up to 0 dB and no further."""
+
+
+def listening_panel(sounds: Mapping[str, bytes | Path], lufs: float) -> Markup:
+    """Return the panel as a part of a page.
+
+    Parameters
+    ----------
+    sounds : mapping of str to bytes or Path
+        FLAC files of one sample rate, or where they lie, by the name of what is heard; at least one. They start
+        together; shorter ones end in silence.
+    lufs : float
+        The loudness all of them have, LUFS; only told, nothing is changed.
+
+    Returns
+    -------
+    Markup
+        HTML. Where the sounds are more than `LARGEST` together, it says so and that they lie beside the page.
+
+    Raises
+    ------
+    InputError
+        If there is no sound, one can't be read, or their sample rates differ.
+    """
+    if not sounds:
+        raise InputError("listening: no sounds; at least 1 is needed")
+    data = {name: sound.read_bytes() if isinstance(sound, Path) else sound for name, sound in sounds.items()}
+    rates, lengths = zip(*(_rate_and_length(name, flac) for name, flac in data.items()), strict=True)
+    if len(set(rates)) > 1:
+        raise InputError(f"listening: sounds at {', '.join(f'{rate}' for rate in rates)} Hz; they must share one rate")
+    size = sum(map(len, data.values()))
+    folder = package_files("render")
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    template = environment.from_string(folder.joinpath("listening.html.j2").read_text(encoding="utf-8"))
+    return Markup(
+        template.render(
+            names=list(data),
+            sounds=[base64.b64encode(flac).decode("ascii") for flac in data.values()] if size <= LARGEST else [],
+            megabytes=size / 1e6,
+            largest=LARGEST / 1e6,
+            sample_rate=rates[0],
+            length_s=max(lengths),
+            lufs=lufs,
+            start_db=START_DB,
+            script=Markup(folder.joinpath("listening.js").read_text(encoding="utf-8")),
+        )
+    )
+
+
+def _rate_and_length(name: str, flac: bytes) -> tuple[int, float]:
+    """Return the sample rate in Hz and the length in s."""
+    try:
+        found = soundfile.info(io.BytesIO(flac))
+    except soundfile.LibsndfileError as error:
+        raise InputError(f"listening: the sound of '{name}' can't be read: {error}") from error
+    return found.samplerate, found.duration
