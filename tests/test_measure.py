@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -79,6 +80,8 @@ def test_noise_that_leaves_too_little_range_for_t30_leaves_t20(tmp_path: Path) -
 def test_bursts_are_music_and_a_decay_is_a_response(tmp_path: Path) -> None:
     bursts = np.concatenate([decay(seed=n) for n in range(3)], axis=1)
     assert not sounds_like_a_response(bursts, RATE)
+    softer = np.concatenate([decay(), 0.4 * decay(seed=1)], axis=1)  # its loudest comes first, as in a response
+    assert not sounds_like_a_response(softer, RATE)
     assert sounds_like_a_response(decay(), RATE)
     assert measure_file(save(tmp_path / "a.wav", bursts)).kind == "music"
     assert measure_file(save(tmp_path / "a.wav", bursts), kind="response").kind == "response"
@@ -142,6 +145,14 @@ def test_what_cannot_be_measured_is_one_line_and_exit_2(
     assert done.stderr.startswith(f"sitzprobe: {path}: ")
     assert done.stderr.count("\n") == 1
     assert words in done.stderr
+
+
+@pytest.mark.parametrize(("kind", "length_s", "least"), [("response", 0.05, "0.1"), ("music", 1.5, "2")])
+def test_a_recording_too_short_for_what_it_is_says_how_long_it_must_be(
+    tmp_path: Path, kind: Literal["response", "music"], length_s: float, least: str
+) -> None:
+    with pytest.raises(InputError, match=f"too short, found {length_s:.2f} s, allowed: {least} s or more"):
+        measure_file(save(tmp_path / "a.wav", decay(length_s=length_s)), kind=kind)
 
 
 def test_channels_of_many_are_chosen_and_wrong_ones_refused(tmp_path: Path) -> None:
