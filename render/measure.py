@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from render.stems import Listener, probe, read_blocks
+from rooms.blind import blind_decay
 from rooms.early_measures import (
     DIRECT_S,
     Reflection,
@@ -86,13 +87,14 @@ class Measurement:
     T_s, T_low_s, T_high_s : ndarray, shape (9,)
         Reverberation time and its 90 % interval: within it lies the time that the mean of many decays would have.
     T_from : tuple of str
-        What each was measured from: ``"T30"``, ``"T20"``, ``"free decays"`` or nothing.
+        What each was measured from: ``"T30"``, ``"T20"``, ``"free decays"``, ``"free decays, at most"`` or nothing.
     EDT_s, T20_s, T30_s, C80_db, D50, Ts_s : ndarray, shape (9,)
-        Measures of ISO 3382-1.
+        Measures of ISO 3382-1; of music, EDT is that of the stops, and only C80 is known beside it.
     C80_error_db : ndarray, shape (9,)
-        Standard deviation of C80 about that of the expected decay, in dB.
+        Standard deviation of C80 about that of the expected decay, in dB; of music, of its estimate.
     drr_db, drr_error_db : ndarray, shape (9,)
-        Direct-to-reverberant ratio, and half of what changes if the direct sound lasts twice as long.
+        Direct-to-reverberant ratio, and half of what changes if the direct sound lasts twice as long; of music, the
+        standard deviation of its estimate.
     decay_range_db, curvature_percent, nonlinearity_permille : ndarray, shape (9,)
         How far the decay is seen, and how straight it is (`rooms.measures.Measures`).
     reflections : tuple of Reflection
@@ -211,7 +213,7 @@ def measure_file(
     reasons: dict[str, str] = {"G_db": "needs a calibrated source and microphone"}
     values |= {"T_from": ("",) * BANDS.size, "reflections": (), "initial_gap_s": np.nan}
     if sounds == "music":
-        _music(values, reasons)
+        _music(values, reasons, warnings, samples, rate, clipped)
     else:
         _response(values, reasons, analysed, rate, pair, limits, clipped)
     warnings += _processed(samples if sounds != "sweep" else analysed, rate, sounds != "music")
@@ -410,11 +412,35 @@ def _read(
     return samples, working, info.sample_rate, length_s, warnings, clipped
 
 
-def _music(values: dict[str, Any], reasons: dict[str, str]) -> None:
+def _music(
+    values: dict[str, Any],
+    reasons: dict[str, str],
+    warnings: list[str],
+    samples: NDArray[np.float64],
+    rate: int,
+    clipped: bool,
+) -> None:
     """Measure music or speech by its free decays."""
-    for name in ("T_s", "C80_db", "drr_db"):
-        reasons[name] = "free decays of music and speech are not measured yet; record a clap, or a sweep"
-    values["T_from"] = ("",) * BANDS.size
+    found = blind_decay(samples, rate)
+    values |= {"T_s": found.T_s, "T_low_s": found.low_s, "T_high_s": found.high_s, "EDT_s": found.early_s}
+    values["T_from"] = tuple(
+        "" if reason else "free decays, at most" if bound else "free decays"
+        for reason, bound in zip(found.reasons, found.upper_bound.tolist(), strict=True)
+    )
+    for name, reason in zip(BAND_NAMES, found.reasons, strict=True):
+        if reason:
+            reasons[f"T_s.{name}"] = reason
+    if clipped:
+        reasons |= dict.fromkeys(("C80_db", "drr_db"), "clipped: the level before the stops is lost")
+    else:
+        values |= {"C80_db": found.C80_db, "C80_error_db": found.C80_error_db}
+        values |= {"drr_db": found.drr_db, "drr_error_db": found.drr_error_db}
+        for band, name in enumerate(BAND_NAMES):
+            if np.isnan(found.drr_db[band]) and not found.reasons[band]:
+                reasons[f"drr_db.{name}"] = "the level falls too little at the stops to tell the direct sound"
+    bent = [name for name, two in zip(BAND_NAMES, found.two_slopes.tolist(), strict=True) if two]
+    if bent:
+        warnings.append(f"decays have two slopes at {', '.join(bent)} Hz; T is that of the first 35 dB")
 
 
 def _response(
