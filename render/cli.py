@@ -264,6 +264,72 @@ def measure(
 
 
 @main.command()
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option(
+    "--scene", type=click.Path(path_type=Path), help="The scene to fit; its seating stays. Left out: the bundled demo."
+)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    default=Path("matched"),
+    show_default=True,
+    help="Folder to write.",
+)
+@click.option("--hall", "halls", multiple=True, metavar="NAME", help="Choose only this hall; again for more.")
+@click.option("--own-hall", is_flag=True, help="Keep the scene's hall, and adapt it.")
+@click.option("--reference", type=click.Path(path_type=Path), metavar="SWEEP", help="RECORDING is one of this sweep.")
+@click.option(
+    "--as", "kind", type=click.Choice(["response", "music"]), help="What RECORDING is; left out: told by its decay."
+)
+@click.option("--channel", "chosen", type=int, multiple=True, metavar="N", help="Only this channel; twice for a pair.")
+@click.option("--quiet", is_flag=True, help="No progress.")
+def match(
+    recording: Path,
+    scene: Path | None,
+    output: Path,
+    halls: tuple[str, ...],
+    own_hall: bool,
+    reference: Path | None,
+    kind: Literal["response", "music"] | None,
+    chosen: tuple[int, ...],
+    quiet: bool,
+) -> None:
+    """Fit a scene to the room in RECORDING: hall, absorption, size, and where the main array hangs.
+
+    Writes a scene to go on with, a page that shows how close it comes, and the recording and the cue at one loudness.
+    """
+    from render.match import match_scene, target_of
+    from render.match_report import write_match
+    from render.measure import measure_file
+    from render.scene_file import read_scene
+    from rooms import catalogue
+
+    if halls and own_hall:
+        raise InputError("--hall and --own-hall exclude each other; leave one out")
+    base = read_scene(scene or catalogue.demo())
+    _clean_up_after_interrupt()
+    with _progress(quiet) as tell:
+        told = tell or (lambda _what, _part: None)
+        told("recording", 0.0)
+        found = measure_file(recording, reference=reference, kind=kind, chosen=chosen)
+        names = [] if own_hall else list(halls) or None
+        fitted = match_scene(target_of(found), base, names, lambda part: told("halls", part))
+        said = write_match(found, fitted, output, tell)
+    best = fitted.candidates[0]
+    name = best.name or base.hall.name
+    click.echo(
+        f"{output / 'scene.toml'}: {name}, plan × {best.plan_scale:g}, main array {best.distance:.1f} m behind the "
+        f"conductor and {best.height:.1f} m up"
+    )
+    for line in said:
+        click.echo(f"  {line}")
+    click.echo(output / "match.html")
+    for warning in found.warnings:
+        click.echo(f"warning: {recording}: {warning}", err=True)
+
+
+@main.command()
 @click.option("--clear", is_flag=True, help="Remove them all.")
 def cache(clear: bool) -> None:
     """Show where computed responses are kept between renders, and how much there is.

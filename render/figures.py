@@ -27,14 +27,17 @@ from render.report import Report, centre_capsule
 from render.stage_plan import BLACK, BLUE, FAINT, GREEN, INK, PURPLE, VERMILLION, capsule_label, stage_figure
 from rooms.geometry import SURFACES
 from rooms.images import Reflections
+from rooms.matching import Target
 from rooms.measures import DECAY_LIMITS, schroeder_db
 from rooms.responses import Responses
 from rooms.scene import Scene
 from rooms.units import BAND_NAMES, BANDS
 
 __all__ = [
+    "STYLE",
     "draw_early_reflections",
     "draw_energy_decay",
+    "draw_fitted_decays",
     "draw_reverberation_time",
     "save_figures",
 ]
@@ -424,6 +427,52 @@ def draw_energy_decay(axes: Axes, energy: NDArray[np.float64], bin_s: float, T30
         title="octave band: T30 of the hall",
     )
     return axes
+
+
+def draw_fitted_decays(
+    axes: Sequence[Axes], target: Target, T_s: NDArray[np.float64], energy: NDArray[np.float64] | None, bin_s: float
+) -> None:
+    """Draw a recording's decays and those of a room fitted to it, 125 Hz to 4 kHz.
+
+    Parameters
+    ----------
+    axes : sequence of Axes
+        Six.
+    target : Target
+        What the recording says: a line of its T, and the wedge of the 90 % interval.
+    T_s : ndarray, shape (bands,)
+        Of the fitted room, in s.
+    energy : ndarray, shape (bands, bins), optional
+        Its expected energy, whose decay curve is drawn; left out: a line of its T.
+    bin_s : float
+        Width of a bin in s.
+    """
+    shown = range(1, 7)
+    times = np.concatenate([target.T_s[1:7], T_s[1:7]])
+    last = float(np.nanmax(times)) if np.isfinite(times).any() else 1.0
+    for on, band in zip(axes, shown, strict=True):
+        time = np.linspace(0.0, last, 200)
+        asked, low, high = (float(of[band]) for of in (target.T_s, target.T_low_s, target.T_high_s))
+        if np.isfinite([low, high]).all():
+            on.fill_between(time, -60.0 * time / low, -60.0 * time / high, color="#00000024", linewidth=0)
+        if np.isfinite(asked):
+            on.plot(time, -60.0 * time / asked, color=BLACK, linewidth=1.8, label=f"recording, T {asked:.2f} s")
+        else:
+            on.text(0.04, 0.06, "recording: can't be told", transform=on.transAxes)
+        if energy is not None:
+            level = schroeder_db(energy, bin_s)[band]
+            level = level[int(np.argmax(level < -0.01)) :]  # from the first arrival on
+            fitted = bin_s * np.arange(len(level)), level
+        else:
+            fitted = time, -60.0 * time / T_s[band]
+        on.plot(*fitted, color=VERMILLION, linestyle=(0, (5, 2)), label=f"fitted room, T {T_s[band]:.2f} s")
+        on.set(xlim=(0.0, last), ylim=(-62.0, 2.0), title=_band_text(BANDS[band]))
+        on.grid(color="#000000", alpha=0.12, linewidth=0.6)
+        on.legend(loc="upper right", fontsize=8)
+        on.label_outer()
+        on.set_xlabel("time (s)" if band >= 4 else "")
+    for on in (axes[0], axes[3]):
+        on.set_ylabel("dB")
 
 
 def _band_text(band: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from importlib.resources import files as package_files
 from typing import Any
 
@@ -27,7 +28,7 @@ def page(template: str, **values: Any) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"number": number_text, "duration": duration_text}
+    environment.filters |= {"number": number_text, "duration": duration_text, "known": _known_text}
     return environment.get_template(template).render(**values)
 
 
@@ -43,3 +44,8 @@ def duration_text(seconds: float) -> str:
     """Return minutes and seconds."""
     tenths = round(seconds * 10)
     return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
+
+
+def _known_text(value: float, digits: int = 1) -> str:
+    """Return a number for reading; a dash for NaN."""
+    return number_text(value if math.isfinite(value) else None, digits)

@@ -1,0 +1,331 @@
+"""What a match leaves behind: the fitted scene, a page, numbers, a correction filter, and sounds of one loudness."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import os
+import shutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import matplotlib.style
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from render.cues import QUICK_DBTP, QUICK_LUFS
+from render.export import open_audio, write_text
+from render.figures import STYLE, draw_fitted_decays
+from render.listening import listening_panel
+from render.loudness import LoudnessMeter, gain_to
+from render.match import Match, fitted_scene_text
+from render.measure import Measurement, measurement_json
+from render.mix import main_array
+from render.pages import page
+from render.session import Rendering, render_scene
+from render.staging import make_folder
+from render.stems import probe, read_blocks
+from rooms.correction import correction_filter, gentle_gains
+from rooms.errors import InputError
+from rooms.matching import Candidate, residuals, unmatched
+from rooms.measures import as_bands
+from rooms.spectra import THIRD_OCTAVES, long_term_spectrum
+from rooms.units import BAND_NAMES, amplitude
+
+__all__ = ["plain_sentences", "write_match"]
+
+RANGES = {"up to 250 Hz": slice(0, 3), "from 500 Hz to 2 kHz": slice(3, 6), "from 4 kHz up": slice(6, 9)}
+"""Octaves that a sentence speaks of together."""
+
+LISTENED_S = 120.0
+"""So much of the recording and of the cue is put side by side, in s."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Sounds:
+    """The recording, the cue and both, of one loudness, and what brings the cue's balance nearer to the recording's."""
+
+    files: Mapping[str, str]
+    lufs: float
+    rate: int
+    spectrum_db: NDArray[np.float64]
+    gains_db: NDArray[np.float64]
+
+
+def plain_sentences(match: Match, candidate: Candidate) -> list[str]:
+    """Return what differs between the recording and a candidate, one sentence for each measure that is known."""
+    target, found = match.target, candidate.predicted
+    misses = residuals(target, found)
+    lines = []
+    for text, octaves in RANGES.items():
+        asked, got = target.T_s[octaves], found.T_s[octaves]
+        known = np.isfinite(asked) & np.isfinite(got)
+        if not known.any():
+            lines.append(f"Whether the tails are alike {text} can't be told.")
+            continue
+        jnds = float(np.mean(misses["T_s"][octaves][known]))
+        percent = 100.0 * (float(np.exp(np.mean(np.log(got[known] / asked[known])))) - 1.0)
+        lines.append(
+            f"Your tail is as long as the recording's {text}."
+            if abs(jnds) <= 1.0
+            else f"Your tail is {abs(percent):.0f} % {'longer' if percent > 0 else 'shorter'} than the recording's "
+            f"{text}, {abs(jnds):.1f} just-noticeable differences."
+        )
+    middle = slice(2, 6)
+    for name, unit, more, less, same in (
+        ("C80_db", 1.0, "clearer", "less clear", "as clear"),
+        ("drr_db", 2.5, "closer", "farther away", "as far away"),
+    ):
+        of = misses[name][middle]
+        if not np.isfinite(of).any():
+            continue
+        jnds = float(np.nanmean(of))
+        lines.append(
+            f"The sections sound {same} as in the recording."
+            if abs(jnds) <= 1.0
+            else f"The sections sound {more if jnds > 0 else less} than in the recording, by {abs(jnds * unit):.1f} dB."
+        )
+    gap = float(misses["initial_gap_s"][0])
+    if np.isfinite(gap):
+        by = 1e3 * (found.initial_gap_s - target.initial_gap_s)
+        lines.append(
+            "The first reflection comes as soon as in the recording."
+            if abs(gap) <= 1.0
+            else f"The first reflection comes {abs(by):.0f} ms {'later' if by > 0 else 'sooner'} than in the recording."
+        )
+    return lines
+
+
+def write_match(
+    measurement: Measurement,
+    match: Match,
+    folder: Path,
+    progress: Callable[[str, float], None] | None = None,
+) -> list[str]:
+    """Write everything of a match into a folder; files of the same names are replaced.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        Of the recording.
+    match : Match
+        What was fitted to it.
+    folder : Path
+        Made if it doesn't exist. ``scene.toml`` is the best candidate as a scene, ``match.html`` the page,
+        ``match.json`` its numbers. Where the scene has stems, ``rendered/quick`` is its first cue in the fitted room;
+        where the recording is music, too, ``listening`` has the recording, the cue and both, and ``correction.wav`` is
+        a filter for the mix.
+    progress : callable, optional
+        Told what is being done and how far it is.
+
+    Returns
+    -------
+    list of str
+        What is worth saying of it, line by line.
+
+    Raises
+    ------
+    InputError
+        If the folder can't be written to, or the fitted scene can't be rendered.
+    """
+    make_folder(folder)
+    best = match.candidates[0]
+    scene_path = folder / "scene.toml"
+    if scene_path.resolve() == match.scene_file.path.resolve():
+        raise InputError(f"{folder}: holds the scene that is fitted; choose another folder with -o")
+    write_text(scene_path, fitted_scene_text(_rehomed(match, folder), best))
+    sounds, rendering = None, None
+    if match.scene_file.cues:
+        cue = match.scene_file.cues[0].name
+        rendering = render_scene(scene_path, folder / "rendered", cues=[cue], quick=True, force=True, progress=progress)
+        if measurement.kind == "music":
+            sounds = _listening(measurement, rendering, folder)
+    sentences = plain_sentences(match, best)
+    cannot = unmatched(match.target, best)
+    numbers = _numbers(measurement, match, sounds) | {"sentences": sentences, "cannot_be_matched": cannot}
+    write_text(folder / "match.json", json.dumps(numbers, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+    with matplotlib.style.context(["default", STYLE]):
+        decays = _png(_decays_figure(match, best, rendering))
+        spectrum = _png(_spectrum_figure(measurement, sounds)) if sounds else None
+    write_text(
+        folder / "match.html",
+        page(
+            "match.html.j2",
+            recording=measurement,
+            title=match.scene_file.title,
+            candidates=numbers["candidates"],
+            bands=BAND_NAMES,
+            sentences=sentences,
+            cannot=cannot,
+            decays=decays,
+            spectrum=spectrum,
+            correction=list(zip(THIRD_OCTAVES.tolist(), sounds.gains_db.tolist(), strict=True)) if sounds else [],
+            sounds=sounds,
+            panel=listening_panel({what: folder / path for what, path in sounds.files.items()}, sounds.lufs)
+            if sounds
+            else None,
+        ),
+    )
+    return [*sentences, *cannot]
+
+
+def _rehomed(match: Match, folder: Path) -> Match:
+    """Return the match with its scene's paths as they are from another folder, its own presets copied there."""
+    base = match.scene_file
+    home = base.path.parent
+
+    def moved(path: str) -> str:
+        return Path(os.path.relpath(home / path, folder)).as_posix()
+
+    def stem(given: Any) -> Any:
+        if isinstance(given, dict):
+            return given | ({"stem": moved(given["stem"])} if "stem" in given else {})
+        return moved(given)
+
+    data = dict(base.file.data)
+    data["sections"] = {
+        name: {**table, **({"stem": moved(table["stem"])} if "stem" in table else {})}
+        for name, table in data["sections"].items()
+    }
+    if "cues" in data:
+        data["cues"] = {
+            cue: {name: stem(given) for name, given in table.items()} for cue, table in data["cues"].items()
+        }
+    if "stems" in data:
+        data["stems"] = {**data["stems"], "folder": moved(data["stems"].get("folder", "stems"))}
+    if base.own.folder is not None:
+        shutil.copytree(base.own.folder, folder / "presets", dirs_exist_ok=True)
+    return replace(match, scene_file=replace(base, file=replace(base.file, data=data)))
+
+
+def _listening(measurement: Measurement, rendering: Rendering, folder: Path) -> _Sounds:
+    """Write the recording, the cue and both at one loudness, and the correction filter."""
+    rate = rendering.responses.scene.sample_rate
+    recording = _stereo(measurement.path, rate)
+    cue = _stereo(rendering.folder / rendering.mixes[0].path, rate)
+    length = max(recording.shape[1], cue.shape[1])
+    both = np.zeros((2, length), dtype=np.float32)
+    for sound in (recording, cue):
+        gain = _gain(sound, rate)
+        both[:, : sound.shape[1]] += amplitude(gain) * sound
+    named = {"recording": recording, "cue in the fitted room": cue, "both together": both}
+    found = {name: _loudness(sound, rate) for name, sound in named.items()}
+    # As loud as the one that its peaks hold down, so that none is louder than another.
+    lufs = min(min(QUICK_LUFS, of[0] + QUICK_DBTP - of[1]) for of in found.values())
+    files = {}
+    for number, (name, sound) in enumerate(named.items()):
+        path = folder / "listening" / f"{name.split()[0]}.flac"
+        make_folder(path.parent)
+        with open_audio(path, sample_rate=rate, channels=2, encoding="flac24", dither_key=number) as writer:
+            writer.write(np.asarray(sound * amplitude(lufs - found[name][0]), dtype=np.float32))
+        files[name] = f"listening/{path.name}"
+    spectrum = long_term_spectrum(cue, rate)
+    gains = gentle_gains(measurement.spectrum_db, spectrum, THIRD_OCTAVES)
+    with open_audio(folder / "correction.wav", sample_rate=rate, channels=1, encoding="float32") as writer:
+        writer.write(correction_filter(gains, THIRD_OCTAVES, rate)[None])
+    return _Sounds(files, lufs, rate, spectrum, gains)
+
+
+def _stereo(path: Path, rate: int) -> NDArray[np.float32]:
+    """Return the beginning of a sound file as two channels, (2, samples)."""
+    blocks, samples = [], 0
+    for block in read_blocks(probe(path), rate, 1 << 16):
+        blocks.append(block)
+        samples += block.shape[1]
+        if samples >= LISTENED_S * rate:
+            break
+    sound = np.concatenate(blocks, axis=1)[:, : int(LISTENED_S * rate)]
+    return np.ascontiguousarray(np.broadcast_to(sound[:1], (2, sound.shape[1])) if len(sound) == 1 else sound[:2])
+
+
+def _loudness(sound: NDArray[np.float32], rate: int) -> tuple[float, float]:
+    """Return loudness in LUFS and true peak in dBTP; what is too short to have a loudness counts by its peak."""
+    meter = LoudnessMeter(rate, 2)
+    meter.add(sound)
+    found = meter.result()
+    return (found.true_peak_dbtp - 12.0 if found.lufs is None else found.lufs), found.true_peak_dbtp
+
+
+def _gain(sound: NDArray[np.float32], rate: int) -> float:
+    """Return the gain in dB that brings a sound to `QUICK_LUFS`, as far as its peaks allow."""
+    meter = LoudnessMeter(rate, 2)
+    meter.add(sound)
+    return gain_to(meter.result(), QUICK_LUFS, QUICK_DBTP) or 0.0
+
+
+def _numbers(measurement: Measurement, match: Match, sounds: _Sounds | None) -> dict[str, Any]:
+    """Return a match as JSON's types."""
+    ranked = []
+    for candidate in match.candidates:
+        found = candidate.predicted
+        misses = residuals(match.target, found)
+        ranked.append(
+            {
+                "hall": candidate.name or match.scene_file.hall.name,
+                "plan_scale": candidate.plan_scale,
+                "distance_m": round(candidate.distance, 3),
+                "height_m": round(candidate.height, 3),
+                "off_jnd": round(candidate.cost, 3),
+                **{name: as_bands(getattr(found, name)) for name in ("T_s", "EDT_s", "C80_db", "drr_db")},
+                "initial_gap_s": found.initial_gap_s,
+                "residuals_jnd": {
+                    name: as_bands(miss) if len(miss) > 1 else (float(miss[0]) if np.isfinite(miss[0]) else None)
+                    for name, miss in misses.items()
+                },
+            }
+        )
+    return {
+        "recording": measurement_json(measurement),
+        "scene": match.scene_file.title,
+        "candidates": ranked,
+        "correction_db": None
+        if sounds is None
+        else {f"{f:.4g}": round(g, 2) for f, g in zip(THIRD_OCTAVES.tolist(), sounds.gains_db.tolist(), strict=True)},
+        "loudness_lufs": None if sounds is None else round(sounds.lufs, 2),
+    }
+
+
+def _decays_figure(match: Match, candidate: Candidate, rendering: Rendering | None) -> Figure:
+    """Draw the recording's decays and the fit's, band by band."""
+    figure = Figure(figsize=(10.5, 5.6))
+    axes = figure.subplots(2, 3, sharex=True, sharey=True, gridspec_kw={"wspace": 0.06, "hspace": 0.2})
+    figure.subplots_adjust(left=0.07, right=0.985, top=0.93, bottom=0.1)
+    energy, bin_s = None, 0.0
+    if rendering is not None:
+        scene = rendering.responses.scene
+        main = [array.name == main_array(scene.arrays).name for array, _ in scene.capsules]
+        energy, bin_s = rendering.responses.omni_energy[:, main].sum(axis=(0, 1)), rendering.responses.bin_s
+    draw_fitted_decays(axes.ravel(), match.target, candidate.predicted.T_s, energy, bin_s)
+    return figure
+
+
+def _spectrum_figure(measurement: Measurement, sounds: _Sounds) -> Figure:
+    """Draw the long-term spectra of recording and cue, and the correction."""
+    figure = Figure(figsize=(10.5, 3.6))
+    axes = figure.add_axes((0.07, 0.15, 0.915, 0.78))
+    for level, style, text in (
+        (measurement.spectrum_db, {"color": "#000000", "marker": "o"}, "recording"),
+        (sounds.spectrum_db, {"color": "#0072B2", "marker": "s", "linestyle": "--"}, "cue in the fitted room"),
+        (sounds.gains_db, {"color": "#D55E00", "linewidth": 2.4}, "suggested correction"),
+    ):
+        axes.semilogx(THIRD_OCTAVES, level, markersize=4, label=text, **style)
+    ticks = [63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000]
+    axes.set_xticks(ticks, [f"{t // 1000}k" if t >= 1000 else f"{t}" for t in ticks])
+    axes.minorticks_off()
+    axes.set(xlabel="third octave (Hz)", ylabel="level re the mean (dB)")
+    axes.grid(color="#000000", alpha=0.12, linewidth=0.6)
+    axes.legend(loc="lower left")
+    return figure
+
+
+def _png(figure: Figure) -> str:
+    """Return a picture as the address of itself."""
+    file = io.BytesIO()
+    FigureCanvasAgg(figure)
+    figure.savefig(file, format="png", dpi=110, metadata={"Software": None})
+    return "data:image/png;base64," + base64.b64encode(file.getvalue()).decode("ascii")
