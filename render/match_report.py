@@ -27,6 +27,7 @@ from render.match import Match, fitted_scene_text
 from render.measure import Measurement, measurement_json
 from render.mix import main_array
 from render.pages import page
+from render.scene_file import read_scene
 from render.session import Rendering, render_scene
 from render.staging import make_folder
 from render.stems import probe, read_blocks
@@ -141,7 +142,7 @@ def write_match(
     write_text(scene_path, fitted_scene_text(_rehomed(match, folder), best))
     sounds, rendering = None, None
     if match.scene_file.cues:
-        cue = match.scene_file.cues[0].name
+        cue = read_scene(scene_path).cues[0].name  # one without a name is called after its folder
         rendering = render_scene(scene_path, folder / "rendered", cues=[cue], quick=True, force=True, progress=progress)
         if measurement.kind == "music":
             sounds = _listening(measurement, rendering, folder)

@@ -36,6 +36,7 @@ def number_text(value: float | None, digits: int = 1, signed: bool = False) -> s
     """Return a number for reading, with a true minus sign; a dash for none."""
     if value is None:
         return "–"
+    value = round(value, digits) + 0.0  # no minus before a zero
     text = f"{value:+.{digits}f}" if signed else f"{value:.{digits}f}"
     return text.replace("-", "−")
 

@@ -1,0 +1,165 @@
+"""What a match leaves behind: a scene that renders, plain words, and sounds that can be compared."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner
+
+from render.cli import main
+from render.loudness import LoudnessMeter
+from render.match import Match, match_scene, target_of
+from render.match_report import plain_sentences, write_match
+from render.measure import Measurement, measure_file
+from render.scene_file import build_scene, read_scene
+from rooms.errors import InputError
+from rooms.matching import Candidate
+from rooms.toml_reader import read_toml
+from tests.small_scenes import write_scene
+
+RATE = 16000
+
+
+def clap(folder: Path, T_s: float = 0.9) -> Path:
+    """Write a clap in a room with an exponential decay, 60 dB over its noise; return its path."""
+    random = np.random.default_rng(5)
+    time = np.arange(int(1.5 * RATE)) / RATE
+    sound = 0.02 * random.standard_normal(len(time)) * 10.0 ** (-3.0 * time / T_s)
+    sound[0] = 0.5
+    path = folder / "clap.wav"
+    soundfile.write(path, np.concatenate([np.zeros(800), sound]) + 1e-5 * random.standard_normal(len(time) + 800), RATE)
+    return path
+
+
+def music(seed: int, seconds: float = 3.0) -> np.ndarray:
+    """Return notes with stops, (samples,)."""
+    time = np.arange(int(seconds * RATE)) / RATE
+    notes = np.random.default_rng(seed).choice([220.0, 330.0, 440.0, 660.0], int(seconds) + 1)
+    return 0.2 * np.sign(np.sin(2.0 * np.pi * notes[time.astype(int)] * time)) * (time % 1.0 < 0.7)
+
+
+@cache
+def matched(folder: Path) -> tuple[Measurement, Match]:
+    """Return a small scene, its own hall adapted to a clap, in a folder."""
+    found = measure_file(clap(folder))
+    scene = write_scene(folder / "base", {"left": music(1), "right": music(2)}, rate=RATE)
+    return found, match_scene(target_of(found), read_scene(scene), [])
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("match")
+
+
+def test_the_fitted_scene_renders_where_it_was_written(folder: Path) -> None:
+    """Its stems are found from there; the first cue is rendered, and page and numbers are whole."""
+    found, match = matched(folder)
+    said = write_match(found, match, folder / "out")
+    scene = read_scene(folder / "out" / "scene.toml")
+    stems = [stem.path.resolve() for stem in scene.cues[0].stems.values()]
+    assert stems == [(folder / "base" / f"{side}.wav").resolve() for side in ("left", "right")]
+    assert (folder / "out" / "rendered" / "quick" / "mix" / "out_quick.wav").stat().st_size > 0
+    numbers = json.loads((folder / "out" / "match.json").read_text(encoding="utf-8"))
+    assert numbers["candidates"][0]["T_s"]["1000"] == pytest.approx(0.9, rel=0.1)
+    assert numbers["sentences"] + numbers["cannot_be_matched"] == said
+    page = (folder / "out" / "match.html").read_text(encoding="utf-8")
+    assert all(line.replace("'", "&#39;") in page for line in said)
+    assert page.count("data:image/png") == 1
+    assert "hearing" in page
+
+
+def test_sounds_to_compare_are_equally_loud_and_below_the_ceiling(folder: Path) -> None:
+    """The recording, the cue and both: within 0.1 LU of each other, at most −23 LUFS and −1 dBTP; a filter beside."""
+    found, match = matched(folder)
+    path = folder / "session.wav"
+    soundfile.write(path, music(3, 4.0), RATE)
+    write_match(replace(found, kind="music", path=path), match, folder / "music")
+    levels, peaks = [], []
+    for name in ("recording", "cue", "both"):
+        samples, rate = soundfile.read(folder / "music" / "listening" / f"{name}.flac", dtype="float32")
+        meter = LoudnessMeter(rate, 2)
+        meter.add(np.ascontiguousarray(samples.T))
+        heard = meter.result()
+        assert heard.lufs is not None
+        levels.append(heard.lufs)
+        peaks.append(heard.true_peak_dbtp)
+    assert max(levels) - min(levels) < 0.1
+    assert max(levels) <= -22.9
+    assert max(peaks) <= -0.9
+    response, _ = soundfile.read(folder / "music" / "correction.wav")
+    assert np.argmax(np.abs(response)) < 10
+    gains = json.loads((folder / "music" / "match.json").read_text(encoding="utf-8"))["correction_db"]
+    assert max(abs(gain) for gain in gains.values()) <= 6.0
+    page = (folder / "music" / "match.html").read_text(encoding="utf-8")
+    assert page.count("data:image/png") == 2
+    assert "Blind test" in page
+
+
+def test_words_say_which_way_and_how_far(folder: Path) -> None:
+    """A tail a third longer above 4 kHz, 3 dB clearer, the first reflection 20 ms later."""
+    _, match = matched(folder)
+    nothing = np.full(9, np.nan)
+    target = replace(match.target, T_s=np.full(9, 1.5), C80_db=np.zeros(9), drr_db=nothing, initial_gap_s=0.010)
+    candidate = match.candidates[0]
+    predicted = replace(
+        candidate.predicted,
+        T_s=np.array([1.5] * 6 + [2.0] * 3),
+        C80_db=np.full(9, 3.0),
+        initial_gap_s=0.030,
+    )
+    other: Candidate = replace(candidate, predicted=predicted)
+    assert plain_sentences(replace(match, target=target), other) == [
+        "Your tail is as long as the recording's up to 250 Hz.",
+        "Your tail is as long as the recording's from 500 Hz to 2 kHz.",
+        "Your tail is 33 % longer than the recording's from 4 kHz up, 5.9 just-noticeable differences.",
+        "The sections sound clearer than in the recording, by 3.0 dB.",
+        "The first reflection comes 20 ms later than in the recording.",
+    ]
+    unknown = replace(target, T_s=np.array([np.nan] * 3 + [1.5] * 6))
+    assert plain_sentences(replace(match, target=unknown), other)[0] == (
+        "Whether the tails are alike up to 250 Hz can't be told."
+    )
+
+
+def test_the_scene_that_is_fitted_is_not_overwritten(folder: Path) -> None:
+    found, match = matched(folder)
+    before = match.scene_file.path.read_bytes()
+    with pytest.raises(InputError, match="choose another folder with -o"):
+        write_match(found, match, folder / "base")
+    assert match.scene_file.path.read_bytes() == before
+
+
+def test_a_scene_without_stems_gets_no_audio_and_says_so(folder: Path) -> None:
+    found, match = matched(folder)
+    path = folder / "silent" / "scene.toml"
+    path.parent.mkdir()
+    path.write_text((folder / "base" / "scene.toml").read_text(encoding="utf-8").replace("stem =", "# stem ="))
+    write_match(found, replace(match, scene_file=build_scene(read_toml(path))), folder / "quiet")
+    assert sorted(p.name for p in (folder / "quiet").iterdir()) == ["match.html", "match.json", "scene.toml"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "line"),
+    [
+        (["nothing.wav"], "nothing.wav"),
+        (["clap.wav", "--hall", "scoring-stag"], "did you mean 'scoring-stage'?"),
+        (["clap.wav", "--hall", "scoring-stage", "--own-hall"], "exclude each other"),
+        (["clap.wav", "--scene", "nowhere.toml"], "nowhere.toml"),
+    ],
+)
+def test_what_cannot_be_matched_is_one_line(
+    folder: Path, arguments: list[str], line: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clap(folder)
+    monkeypatch.chdir(folder)
+    done = CliRunner().invoke(main, ["match", *arguments, "-o", "nowhere"])
+    assert done.exit_code == 2
+    assert done.stderr.count("\n") == 1
+    assert line in done.stderr
+    assert not (folder / "nowhere").exists()
