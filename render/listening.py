@@ -9,13 +9,12 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Mapping
-from importlib.resources import files as package_files
 from pathlib import Path
 
-import jinja2
 import soundfile
 from markupsafe import Markup
 
+from render.pages import page
 from rooms.errors import InputError
 
 __all__ = ["LARGEST", "START_DB", "listening_panel"]
@@ -55,13 +54,9 @@ def listening_panel(sounds: Mapping[str, bytes | Path], lufs: float) -> Markup:
     if len(set(rates)) > 1:
         raise InputError(f"listening: sounds at {', '.join(f'{rate}' for rate in rates)} Hz; they must share one rate")
     size = sum(map(len, data.values()))
-    folder = package_files("render")
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    template = environment.from_string(folder.joinpath("listening.html.j2").read_text(encoding="utf-8"))
     return Markup(
-        template.render(
+        page(
+            "listening.html.j2",
             names=list(data),
             sounds=[base64.b64encode(flac).decode("ascii") for flac in data.values()] if size <= LARGEST else [],
             megabytes=size / 1e6,
@@ -70,7 +65,6 @@ def listening_panel(sounds: Mapping[str, bytes | Path], lufs: float) -> Markup:
             length_s=max(lengths),
             lufs=lufs,
             start_db=START_DB,
-            script=Markup(folder.joinpath("listening.js").read_text(encoding="utf-8")),
         )
     )
 

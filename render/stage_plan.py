@@ -33,8 +33,11 @@ __all__ = [
     "draw_hall_plan",
     "draw_scale_bar",
     "draw_stage_plan",
+    "ink_on",
     "label_points",
+    "section_colour",
     "section_key",
+    "section_letter",
     "stage_figure",
 ]
 
@@ -249,16 +252,17 @@ def _draw_floor(axes: Axes, scene: Scene) -> None:
     )
 
 
-def _letter(index: int) -> str:
+def section_letter(index: int) -> str:
     """Return a section's letter: A … Z, then AA, BB and so on."""
     return string.ascii_uppercase[index % 26] * (1 + index // 26)
 
 
-def _colour(index: int) -> tuple[float, float, float]:
+def section_colour(index: int) -> tuple[float, float, float]:
+    """Return a section's colour as red, green and blue, 0 to 1."""
     return to_rgb(SECTION_COLOURS[index % len(SECTION_COLOURS)])
 
 
-def _on(colour: tuple[float, float, float]) -> str:
+def ink_on(colour: tuple[float, float, float]) -> str:
     """Return black or white, whichever reads better on a colour (relative luminance of WCAG 2)."""
     linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in colour]
     luminance = 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
@@ -277,7 +281,7 @@ def _draw_section(axes: Axes, index: int, section: Section) -> None:
     seat = np.array([[-h, -h], [-h, 0.8 * h], [-0.8 * h, h], [0.8 * h, h], [h, 0.8 * h], [h, -h]])
     back = np.array([[-1.15 * h, -1.25 * h], [1.15 * h, -1.25 * h]])
     stand = np.array([[-STAND[0] / 2, STAND[1]], [STAND[0] / 2, STAND[1]]])
-    colour = _colour(index)
+    colour = section_colour(index)
     players = section.players
     seats = [_turned(seat, p.facing, p.position) for p in players]
     backs = [_turned(back, p.facing, p.position) for p in players]
@@ -294,12 +298,12 @@ def _draw_section(axes: Axes, index: int, section: Section) -> None:
     for player in players:
         axes.text(
             *player.position[:2],
-            _letter(index),
+            section_letter(index),
             ha="center",
             va="center_baseline",
-            fontsize=7.5 if len(_letter(index)) == 1 else 6,
+            fontsize=7.5 if len(section_letter(index)) == 1 else 6,
             fontweight="bold",
-            color=_on(colour),
+            color=ink_on(colour),
             zorder=4,
             clip_on=True,
         )
@@ -357,7 +361,7 @@ def draw_dots(axes: Axes, scene: Scene, axis: int, other: int) -> None:
             section.positions[:, axis],
             section.positions[:, other],
             "o",
-            color=_colour(index),
+            color=section_colour(index),
             markersize=4,
             markeredgecolor=INK,
             markeredgewidth=0.4,
@@ -407,9 +411,9 @@ def section_key(sections: Sequence[Section]) -> list[Line2D]:
             linestyle="",
             marker="s",
             markersize=10,
-            markerfacecolor=_colour(i),
+            markerfacecolor=section_colour(i),
             markeredgecolor=INK,
-            label=f"{_letter(i)}  {section.name}: {len(section.players)}",
+            label=f"{section_letter(i)}  {section.name}: {len(section.players)}",
         )
         for i, section in enumerate(sections)
     ]

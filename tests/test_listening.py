@@ -1,4 +1,4 @@
-"""The listening panel in a browser: switching keeps the place without a click, and the blind test is fair and exact.
+"""The page of a comparison in a browser: switching keeps the place, the blind test is fair and exact.
 
 Chromium opens the page from a file, without a network. Where there is none these tests are skipped, unless
 SITZPROBE_BROWSER says "required", as `.ci/run` does after installing it: then they fail.
@@ -18,11 +18,12 @@ from numpy.testing import assert_allclose
 from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect, sync_playwright
 from scipy.stats import binomtest
 
+from render.comparison_page import comparison_page
 from render.listening import LARGEST, listening_panel
 from rooms.errors import InputError
+from tests.made_up_comparison import NAMES, made_up_comparison, made_up_scenes
 
 RATE = 16000
-NAMES = ("violins together", "violins <apart>", "stone church")
 SECONDS = (4.0, 4.0, 3.5)
 
 
@@ -53,11 +54,8 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("page") / "page.html"
-    head = '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Listening</title>'
-    head += "<style>:root { --ink: #000; --soft: #555; --paper: #fff; --wash: #f4f4f4; --line: #ccc; --mark: #0072b2 }"
-    head += "</style></head><body>"
-    path.write_text(f"{head}<h1>Page</h1><h2>Listen</h2>{listening_panel(SOUNDS, -23.0)}</body></html>", "utf-8")
+    path = tmp_path_factory.mktemp("page") / "comparison.html"
+    path.write_text(comparison_page(made_up_comparison(), made_up_scenes(), SOUNDS), "utf-8")
     return path
 
 
@@ -268,9 +266,31 @@ def test_the_same_variant_twice_is_no_blind_test(page):
     expect(part(page, "trial")).to_be_hidden()
 
 
-def test_printed_there_are_no_players(page):
+def test_printed_there_are_tables_and_drawings_but_no_players(page):
     page.emulate_media(media="print")
     expect(part(page, "panel")).to_be_hidden()
+    expect(page.get_by_role("heading", name="Listen")).to_be_hidden()
+    expect(page.get_by_role("table").first).to_be_visible()
+    expect(page.get_by_role("img").first).to_be_visible()
+
+
+def test_the_page_reads_well_for_machines_and_on_narrow_screens(page):
+    """A language, a title, headings without gaps, names for all drawings and regions, nothing wider than the screen."""
+    assert page.evaluate("() => document.documentElement.lang") == "en"
+    assert page.title() == "Harbour & <dusk>: comparison"
+    levels = page.evaluate("() => [...document.querySelectorAll('h1, h2, h3')].map((h) => Number(h.tagName[1]))")
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert max(np.diff(levels)) <= 1
+    nameless = """() => [...document.querySelectorAll("[role=img], [role=region], [role=group], section")]
+        .filter((e) => !(e.ariaLabel || document.getElementById(e.getAttribute("aria-labelledby"))?.textContent))
+        .length"""
+    assert page.evaluate(nameless) == 0
+    names = page.evaluate("() => [...document.querySelectorAll('[id]')].map((e) => e.id)")
+    assert len(names) == len(set(names))
+    for width in (1280, 400):
+        page.set_viewport_size({"width": width, "height": 800})
+        assert page.evaluate("() => document.documentElement.scrollWidth") <= width
 
 
 def test_too_much_sound_for_a_page_lies_beside_it():
