@@ -330,6 +330,94 @@ def match(
 
 
 @main.command()
+@click.argument("scenes", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="SCENE...")
+@click.option(
+    "--seating", "seatings", multiple=True, metavar="PLAN", help="Also with this seating plan; again for more."
+)
+@click.option("--hall", "halls", multiple=True, metavar="HALL", help="Also in this hall; again for more.")
+@click.option(
+    "--array",
+    "arrays",
+    multiple=True,
+    metavar="[NAME=]ARRAY",
+    help="Also with these microphones as main array, or as the array NAME; again for more.",
+)
+@click.option(
+    "--in-step", is_flag=True, help="The first of each option together, then the second; else every combination."
+)
+@click.option("--cue", metavar="NAME", help="Which cue; left out: the first.")
+@click.option("--from", "start", metavar="TIME", help="A passage, from here: seconds or m:ss.")
+@click.option("--to", "end", metavar="TIME", help="A passage, up to here.")
+@click.option(
+    "--rank",
+    "goals",
+    multiple=True,
+    metavar="GOAL",
+    help='Rank by "even balance", "widest violins", "safest mono", "clearest SECTION", "closest SECTION" or "best '
+    "separated SECTION\"; again for more, weighed by the scene's [compare.weights].",
+)
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    default=Path("compared"),
+    show_default=True,
+    help="Folder to write.",
+)
+@click.option("--quiet", is_flag=True, help="No progress.")
+def compare(
+    scenes: tuple[Path, ...],
+    seatings: tuple[str, ...],
+    halls: tuple[str, ...],
+    arrays: tuple[str, ...],
+    in_step: bool,
+    cue: str | None,
+    start: str | None,
+    end: str | None,
+    goals: tuple[str, ...],
+    output: Path,
+    quiet: bool,
+) -> None:
+    """Compare each SCENE as it is with variants of it: what changes in numbers, and how it sounds at one loudness.
+
+    The first scene as it is is the base that all others are measured against.
+    """
+    from render.compare import compare_scenes
+    from render.passage import Passage, parse_time
+
+    passage = None
+    if start is not None or end is not None:
+        passage = Passage(parse_time(start or "0"), parse_time(end) if end is not None else None)
+    _clean_up_after_interrupt()
+    with _progress(quiet) as tell:
+        done = compare_scenes(
+            scenes,
+            output,
+            seatings=seatings,
+            halls=halls,
+            arrays=arrays,
+            in_step=in_step,
+            cue=cue,
+            passage=passage,
+            goals=goals,
+            progress=tell,
+        )
+    for sentence in done.comparison.summary:
+        click.echo(sentence)
+    if done.comparison.ranking is not None:
+        from render.verdicts import ranking_lines
+
+        for line in ranking_lines(done.comparison.ranking):
+            click.echo(line)
+    click.echo(
+        f"{len(done.comparison.variants)} variants in {done.folder}; numbers in {done.folder / 'comparison.json'}"
+    )
+    click.echo("Start playback low: long loud listening damages hearing.")
+    for warning in done.comparison.warnings:
+        click.echo(f"warning: {warning}", err=True)
+
+
+@main.command()
 @click.option("--clear", is_flag=True, help="Remove them all.")
 def cache(clear: bool) -> None:
     """Show where computed responses are kept between renders, and how much there is.

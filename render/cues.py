@@ -27,6 +27,8 @@ from rooms.units import amplitude, level_db
 __all__ = [
     "QUICK_DBTP",
     "QUICK_LUFS",
+    "STEREO",
+    "STEREO_LOUDSPEAKERS",
     "CuePlan",
     "OutputFile",
     "cue_blocks",

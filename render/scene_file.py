@@ -42,6 +42,7 @@ from rooms.tables import (
 from rooms.toml_reader import Location, TomlFile, read_toml, validate
 
 __all__ = [
+    "CompareTable",
     "Cue",
     "MixTable",
     "OutputTable",
@@ -138,6 +139,16 @@ class OutputTable(Table):
     )
 
 
+class CompareTable(Table):
+    """What counts when variants of the scene are ranked."""
+
+    weights: dict[str, Annotated[Number, Field(ge=0, le=100)]] = Field(
+        default_factory=dict,
+        description="How much each goal counts, by its words, such as even balance, widest violins, safest mono, "
+        "clearest cellos or closest violas: in just-noticeable differences; `--rank` asks for others",
+    )
+
+
 class SceneTable(Table):
     """The whole scene file."""
 
@@ -154,6 +165,9 @@ class SceneTable(Table):
     arrays: Annotated[dict[Name, ArrayTable], Field(min_length=1)] = Field(description="Microphone arrays by name")
     mix: MixTable = Field(default_factory=MixTable, description="What all outputs have in common")
     output: OutputTable = Field(default_factory=OutputTable, description="What files are made, and where they end")
+    compare: CompareTable = Field(
+        default_factory=CompareTable, description="What counts when variants of the scene are ranked"
+    )
     materials: dict[str, MaterialTable] = Field(
         default_factory=dict, description="Materials of your own by name, for any surface or patch of the hall"
     )
@@ -211,6 +225,8 @@ class SceneFile:
         A line for each sound file in a folder of stems that isn't used, and for sections that have none.
     stem_faults : tuple of str
         A line for each thing about files found by their names that must be settled before a render.
+    goals : mapping of str to float
+        How much each goal counts when variants are ranked.
     """
 
     file: TomlFile
@@ -232,6 +248,7 @@ class SceneFile:
     cues: tuple[Cue, ...]
     stem_notes: tuple[str, ...]
     stem_faults: tuple[str, ...]
+    goals: Mapping[str, float]
 
     @property
     def path(self) -> Path:
@@ -318,6 +335,7 @@ def build_scene(file: TomlFile) -> SceneFile:
         cues=cues,
         stem_notes=notes,
         stem_faults=faults,
+        goals=table.compare.weights,
     )
     with _located(file, ()):
         scene_file.scene(table.sample_rate or USUAL_RATE)

@@ -13,7 +13,7 @@ from pydantic import BaseModel
 from render.buses import BalanceTable
 from render.cue_stems import StemFolderTable, StemTable
 from render.export import write_text
-from render.scene_file import MixTable, OutputTable, SceneTable, SectionTable
+from render.scene_file import CompareTable, MixTable, OutputTable, SceneTable, SectionTable
 from rooms import catalogue
 from rooms.tables import (
     ArcTable,
@@ -52,6 +52,7 @@ HEADINGS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("`[mix]`", MixTable),
     ("`[output]`", OutputTable),
     ("`[mix.balance]`", BalanceTable),
+    ("`[compare]`", CompareTable),
     ("`[cues.NAME]`: a stem as a table", StemTable),
     ("`[stems]`", StemFolderTable),
 )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import time
 import warnings as python_warnings
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.metadata import version
@@ -45,10 +45,11 @@ from rooms.decay import with_T30
 from rooms.errors import InputError
 from rooms.images import early_reflections
 from rooms.responses import Responses, compute_responses
+from rooms.scene import Scene
 from rooms.store import Store, StoreWarning
 from rooms.units import amplitude
 
-__all__ = ["Progress", "Rendering", "render_scene"]
+__all__ = ["Progress", "Rendering", "heard_scene", "render_scene", "with_asked_T30"]
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the part of it done, 0 … 1."""
@@ -167,10 +168,9 @@ def render_scene(
         began = time.perf_counter()
         store = response_store()
         with _noted(warnings):
-            scene_file = _with_asked_T30(order.scene_file, store, tell)
+            scene_file = with_asked_T30(order.scene_file, store, tell)
         halved = halved_sections(scene_file, order.headers)
-        seated = tuple(part for section in scene_file.sections for part in parts(section, halved))
-        scene = replace(scene_file, sections=seated, arrays=heard_arrays(scene_file)).scene(rate)
+        scene = heard_scene(scene_file, halved, rate)
         with _noted(warnings):
             responses = compute_responses(scene, lambda part: tell("responses", part), store)
         console = set_console(scene_file, responses)
@@ -492,7 +492,13 @@ def _noted(warnings: list[str]) -> Iterator[None]:
         python_warnings.warn_explicit(other.message, other.category, other.filename, other.lineno)
 
 
-def _with_asked_T30(scene_file: SceneFile, store: Store, tell: Progress) -> SceneFile:
+def heard_scene(scene_file: SceneFile, halved: Collection[str], rate: int) -> Scene:
+    """Return the acoustic scene that is rendered: sections or their halves, and the arrays that are heard."""
+    seated = tuple(part for section in scene_file.sections for part in parts(section, halved))
+    return replace(scene_file, sections=seated, arrays=heard_arrays(scene_file)).scene(rate)
+
+
+def with_asked_T30(scene_file: SceneFile, store: Store, tell: Progress) -> SceneFile:
     """Return the scene with its hall ringing as asked, or say where it was asked in vain."""
     if scene_file.asked_T30 is None:
         return scene_file

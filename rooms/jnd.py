@@ -4,7 +4,10 @@ References
 ----------
 ISO 3382-1:2009, table A.1: EDT 5 %, C80 1 dB, D50 0.05, Ts 10 ms, G 1 dB, LF 0.05, of 500 Hz and 1 kHz together; the
 5 % of EDT are taken for T20 and T30 as well. Cox, Davies & Lam, "The sensitivity of listeners to early sound field
-changes in auditoria", Acustica 79, 1993: IACC 0.075.
+changes in auditoria", Acustica 79, 1993: IACC 0.075. From memory: Larsen, Iyer, Lansing & Feng, "On the minimum audible
+difference in direct-to-reverberant energy ratio", J. Acoust. Soc. Am. 124, 2008: 2 to 3 dB around 0 to 10 dB, the upper
+end taken; Blauert, "Spatial Hearing", 1997: noise ahead is placed within 3.6°, taken for what two loudspeakers show.
+Levels and third octaves of a mix take the 1 dB of G.
 """
 
 from __future__ import annotations
@@ -21,7 +24,21 @@ __all__ = ["RATIOS", "STEPS", "in_jnds"]
 RATIOS = MappingProxyType({"EDT_s": 1.05, "T20_s": 1.05, "T30_s": 1.05, "T_s": 1.05})
 """Measures whose difference is a ratio, and the ratio that is just noticeable."""
 
-STEPS = MappingProxyType({"C80_db": 1.0, "D50": 0.05, "Ts_s": 0.010, "G_db": 1.0, "LF": 0.05, "IACC": 0.075})
+STEPS = MappingProxyType(
+    {
+        "C80_db": 1.0,
+        "D50": 0.05,
+        "Ts_s": 0.010,
+        "G_db": 1.0,
+        "LF": 0.05,
+        "IACC": 0.075,
+        "balance_db": 1.0,
+        "tone_db": 1.0,
+        "drr_db": 3.0,
+        "azimuth_deg": 3.6,
+        "width_deg": 3.6,
+    }
+)
 """Measures whose difference is a step, and the step that is just noticeable."""
 
 

@@ -37,6 +37,7 @@ __all__ = [
     "image_shift",
     "is_pair",
     "recording_angle",
+    "section_image",
 ]
 
 LOUDSPEAKER_AZIMUTH = 30.0
@@ -241,14 +242,17 @@ class EnsembleImage:
         return min(image.left for image in self.sections), max(image.right for image in self.sections)
 
 
+def section_image(array: Array, section: Section, speed_of_sound: float) -> SectionImage:
+    """Return where a pair puts a section; raises as `channel_differences` does."""
+    points = [section.centre, *section.positions]
+    differences = np.transpose([channel_differences(array, point, speed_of_sound) for point in points])
+    centre, *players = apparent_azimuth(*differences).tolist()
+    return SectionImage(section.name, centre, min(players), max(players))
+
+
 def ensemble_image(array: Array, sections: Sequence[Section], speed_of_sound: float) -> EnsembleImage:
     """Return where a pair sees an ensemble and puts it; raises as `channel_differences` does."""
-    images = []
-    for section in sections:
-        points = [section.centre, *section.positions]
-        differences = np.transpose([channel_differences(array, point, speed_of_sound) for point in points])
-        centre, *players = apparent_azimuth(*differences).tolist()
-        images.append(SectionImage(section.name, centre, min(players), max(players)))
+    images = [section_image(array, section, speed_of_sound) for section in sections]
     ways = np.concatenate([section.positions for section in sections]) - array.positions.mean(axis=0)
     azimuths = np.degrees(np.arctan2(ways[:, 0], ways[:, 1]))
     return EnsembleImage(

@@ -1,0 +1,282 @@
+"""Variants of scenes side by side: rendered on all cores, told in numbers, and heard at one loudness."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import re
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+import soundfile
+
+from render.comparison import Comparison, SectionNumbers, Variant
+from render.comparison_jobs import Job, JobResult, run
+from render.cues import QUICK_DBTP, QUICK_LUFS, STEREO_LOUDSPEAKERS
+from render.export import open_audio, write_text
+from render.mix import default_gain_db, default_offset_s
+from render.passage import Passage
+from render.scene_file import chosen_cues
+from render.section_numbers import tone_bands
+from render.staging import sole_writer, staged
+from render.variants import SceneVariant, scene_variants
+from render.verdicts import differences, heard_azimuth, known_goals, rank, summary
+from render.voices import common_rate, probe_stems
+from rooms.errors import InputError, did_you_mean
+from rooms.units import amplitude
+
+__all__ = ["Compared", "compare_scenes", "comparison_csv", "comparison_json"]
+
+NOTES = (
+    "Levels and balance are those of the mix for stems that are equally loud, every octave from 125 Hz to 4 kHz "
+    "counting alike.",
+    "Directions and widths follow published curves for level and time where the main array is a pair; `heard` ones are "
+    "read off the direct sound of the whole mix, a rough check where several arrays arrive one after the other.",
+    "Clarity and decay are those of ISO 3382-1, means of 500 Hz and 1 kHz at the main array's middle capsule.",
+    "All variants keep the base's gain and offset; sounds to listen to are set to one loudness.",
+)
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A comparison and the folder it lies in."""
+
+    folder: Path
+    comparison: Comparison
+
+
+def compare_scenes(
+    paths: Sequence[Path],
+    folder: Path,
+    *,
+    seatings: Sequence[str] = (),
+    halls: Sequence[str] = (),
+    arrays: Sequence[str] = (),
+    in_step: bool = False,
+    cue: str | None = None,
+    passage: Passage | None = None,
+    goals: Sequence[str] = (),
+    threads: int | None = None,
+    progress: Callable[[str, float], None] | None = None,
+) -> Compared:
+    """Compare variants of scenes; writes comparison.json, comparison.csv and a sound file of each variant.
+
+    Parameters
+    ----------
+    paths, seatings, halls, arrays, in_step
+        As for `render.variants.scene_variants`.
+    folder : Path
+        What is written there appears together when all is done.
+    cue : str, optional
+        Which cue; left out: the base scene's first.
+    passage : Passage, optional
+        Which part of it; left out: all.
+    goals : sequence of str
+        What variants are ranked by, each with its weight in the scene, or 1; none: all that the base scene weighs.
+    threads : int, optional
+        How many variants are worked on at once; left out: as many as there are cores.
+    progress : callable, optional
+        Told what is being done and how much of it is.
+
+    Raises
+    ------
+    InputError
+        In one line, whatever is wrong with scenes, options or stems.
+    SitzprobeError
+        If something else is writing to the folder.
+    """
+    tell = progress or (lambda _what, _part: None)
+    variants = scene_variants(paths, seatings=seatings, halls=halls, arrays=arrays, in_step=in_step)
+    base = variants[0].scene_file
+    chosen = chosen_cues(base, [cue] if cue else [])
+    if not chosen:
+        probe_stems(base, [])  # says why there are none
+    cue = chosen[0].name
+    weights = _weights(goals, base.goals, [section.name for section in base.sections])
+    headers, _ = probe_stems(base, chosen[:1])
+    rate, rate_notes = common_rate(base, headers)
+    gain_db = default_gain_db(base) if base.mix_gain is None else base.mix_gain
+    offset, warnings = _common_offset(variants)
+    with sole_writer(folder), staged(folder, ("sounds",)) as staging, tempfile.TemporaryDirectory() as scratch:
+        jobs = [
+            Job(
+                replace(variant.scene_file, mix_gain=gain_db, mix_offset=offset),
+                cue,
+                passage,
+                rate,
+                Path(scratch) / f"{n}.wav",
+            )
+            for n, variant in enumerate(variants)
+        ]
+        results = _run_all(jobs, threads or os.cpu_count() or 1, tell)
+        gains, lufs = _matching(results)
+        names = [f"sounds/{n + 1:02}_{_slug(variant.name)}.flac" for n, variant in enumerate(variants)]
+        for n, (job, gain) in enumerate(zip(jobs, gains, strict=True)):
+            _write_matched(job.audio, staging / names[n], gain, rate, base.seed)
+        told = [_variant(*parts) for parts in zip(variants, results, gains, names, strict=True)]
+        apart = differences(told)
+        heard = [f"{v.name}: {text}" for v, result in zip(variants, results, strict=True) for text in result.warnings]
+        if lufs < QUICK_LUFS:
+            warnings.append(f"set to {lufs:.1f} LUFS, not {QUICK_LUFS:g}, so that all stay below {QUICK_DBTP:g} dBTP")
+        comparison = Comparison(
+            title=base.title or base.path.stem,
+            cue=cue,
+            passage="the whole cue" if passage is None else passage.label,
+            lufs=lufs,
+            tone_hz=tuple(tone_bands(rate).round(3).tolist()),
+            variants=tuple(told),
+            differences=apart,
+            summary=summary(told, apart),
+            ranking=rank(told, weights) if weights else None,
+            notes=NOTES,
+            warnings=tuple(dict.fromkeys([*rate_notes, *warnings, *heard])),
+        )
+        write_text(staging / "comparison.json", comparison_json(comparison))
+        write_text(staging / "comparison.csv", comparison_csv(comparison))
+    return Compared(folder, comparison)
+
+
+def comparison_json(comparison: Comparison) -> str:
+    """Return a comparison as JSON: keys are the attributes' names; what can't be told is null, its reason beside it."""
+    return json.dumps(asdict(comparison), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def comparison_csv(comparison: Comparison) -> str:
+    """Return a table: a line for each variant, section and number, with its just-noticeable differences to the base."""
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator="\n")
+    table.writerow(["variant", "section", "number", "value", "jnd_above_base"])
+    for variant in comparison.variants:
+        for numbers in variant.sections:
+            steps = comparison.differences[variant.name].get(numbers.section, {})
+            for key, value in _flat(numbers).items():
+                step = steps.get(key.removesuffix(".total"))
+                table.writerow([variant.name, numbers.section, key, _cell(value), _cell(step)])
+        for key in (
+            "violins_deg",
+            "left_right_db",
+            "mono_db",
+            "mono_worst_hz",
+            "mono_worst_db",
+            "lufs",
+            "true_peak_dbtp",
+        ):
+            table.writerow([variant.name, "", key, _cell(getattr(variant, key)), ""])
+    return text.getvalue()
+
+
+def _flat(numbers: SectionNumbers) -> dict[str, float | None]:
+    """Return a section's single numbers, parts of levels under names with a dot."""
+    found: dict[str, float | None] = {}
+    levels = {"mix_db": numbers.mix_db, "balance_db": numbers.balance_db}
+    levels |= {f"level_db.{array}": split for array, split in numbers.level_db.items()}
+    for key, split in levels.items():
+        found |= {f"{key}.{part}": value for part, value in asdict(split).items()}
+    single = (key for key, value in vars(numbers).items() if value is None or isinstance(value, float))
+    return found | {key: getattr(numbers, key) for key in single}
+
+
+def _cell(value: float | None) -> str:
+    """Return a number to six digits, or nothing."""
+    return "" if value is None else f"{value:.6g}"
+
+
+def _weights(goals: Sequence[str], of_scene: Mapping[str, float], sections: Sequence[str]) -> dict[str, float]:
+    """Return the goals that count with their weights; refuse unknown ones before anything is computed."""
+    weights = {goal: of_scene.get(goal, 1.0) for goal in goals} or dict(of_scene)
+    known = known_goals(sections)
+    for goal in weights:
+        if goal not in known:
+            where = "--rank" if goal in goals else "[compare.weights]"
+            raise InputError(f"{where}: unknown goal '{goal}'; {did_you_mean(goal, known)}")
+    return weights
+
+
+def _common_offset(variants: Sequence[SceneVariant]) -> tuple[float, list[str]]:
+    """Return the base's offset in s, or what all variants allow, and a warning then."""
+    own = variants[0].scene_file.mix_offset
+    allowed = min(default_offset_s(variant.scene_file) for variant in variants[1:])
+    if own <= allowed:
+        return own, []
+    return allowed, [f"offset {allowed:g} s for all, not the base's {own:g} s, as something arrives before that"]
+
+
+def _run_all(jobs: Sequence[Job], threads: int, tell: Callable[[str, float], None]) -> list[JobResult]:
+    """Run jobs on threads of their own: those of `rooms.cores` are busy with what a job computes."""
+    parts = [0.0] * len(jobs)
+
+    def work(n: int) -> JobResult:
+        def told(part: float) -> None:
+            parts[n] = part
+            tell("variants", sum(parts) / len(parts))
+
+        return run(jobs[n], told)
+
+    with ThreadPoolExecutor(min(threads, len(jobs))) as pool:
+        futures = [pool.submit(work, n) for n in range(len(jobs))]
+        try:
+            return [future.result() for future in futures]
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
+
+
+def _matching(results: Sequence[JobResult]) -> tuple[list[float], float]:
+    """Return gains in dB that set all mixes to one loudness, and that: `QUICK_LUFS`, or less to keep `QUICK_DBTP`."""
+    read = [result.mix.loudness for result in results]
+    heard = [found for found in read if found.lufs is not None]
+    lufs = min([QUICK_LUFS, *((found.lufs or 0.0) + QUICK_DBTP - found.true_peak_dbtp for found in heard)])
+    return [0.0 if found.lufs is None else lufs - found.lufs for found in read], lufs
+
+
+def _write_matched(source: Path, target: Path, gain_db: float, rate: int, seed: int) -> None:
+    """Write a mix as FLAC of 16 bits with a gain; all with the same dither, so that it tells none from another."""
+    with (
+        soundfile.SoundFile(source) as file,
+        open_audio(
+            target,
+            sample_rate=rate,
+            channels=2,
+            encoding="flac16",
+            loudspeakers=STEREO_LOUDSPEAKERS,
+            dither_key=seed,
+        ) as writer,
+    ):
+        gain = amplitude(gain_db).astype("float32")
+        for block in file.blocks(1 << 16, dtype="float32", always_2d=True):
+            writer.write(gain * block.T)
+
+
+def _variant(variant: SceneVariant, result: JobResult, gain_db: float, audio: str) -> Variant:
+    """Return what is told of a variant."""
+    by_name = {numbers.section: heard_azimuth(numbers) for numbers in result.sections}
+    first, second = by_name.get("violins-1"), by_name.get("violins-2")
+    mix = result.mix
+    peak = mix.loudness.true_peak_dbtp
+    return Variant(
+        name=variant.name,
+        differs=variant.differs,
+        plan=result.plan,
+        sections=result.sections,
+        violins_deg=None if first is None or second is None else abs(second - first),
+        left_right_db=mix.left_right_db,
+        left_right_course_db=mix.left_right_course_db,
+        mono_db=mix.mono_db,
+        mono_worst_hz=mix.mono_worst_hz,
+        mono_worst_db=mix.mono_worst_db,
+        lufs=mix.loudness.lufs,
+        true_peak_dbtp=peak if peak > float("-inf") else None,
+        gain_db=gain_db,
+        audio=audio,
+        curves=result.curves,
+    )
+
+
+def _slug(name: str) -> str:
+    """Return a variant's name as a part of a file's name."""
+    return re.sub(r"[^\w]+", "-", name).strip("-")[:60] or "variant"
