@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import time
 import warnings as python_warnings
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -21,7 +20,7 @@ from render.console import set_console
 from render.cues import QUICK_DBTP, QUICK_LUFS, CuePlan, OutputFile, cue_files, cue_peak, write_cue
 from render.export import Encoding, flac_holds, suffix
 from render.file_list import leftovers, write_file_list
-from render.memory import memory_notice
+from render.memory import memory_notice, peak_mib
 from render.mix import heard_arrays, left_out
 from render.passage import Passage
 from render.report import Report, Timing, WrittenFile, array_reports, build_report, centre_capsule, write_report
@@ -69,7 +68,7 @@ class Rendering:
     report : Report
         Everything in numbers; also in the folder, as report.json and report.html.
     responses : Responses
-        What it was rendered with.
+        What it was rendered with, but for the samples.
     mixes : tuple of WrittenFile
         The stereo mix of each cue asked for.
     kept : tuple of str
@@ -174,6 +173,7 @@ def render_scene(
         with _noted(warnings):
             responses = compute_responses(scene, lambda part: tell("responses", part), store)
         console = set_console(scene_file, responses)
+        responses = responses.without_samples()  # the console has what is convolved
         responses_s = time.perf_counter() - began
 
         began = time.perf_counter()
@@ -194,10 +194,8 @@ def render_scene(
                 output=scene_file.output,
             )
             plans[cue.name] = replace(plan, last=plan.latest_end)
-        if order.whole:
-            written = _render_whole(order, plans, notes, scene.seed, tell)
-        else:
-            written = _render_preview(order, plans, notes, scene.seed, tell)
+        work = _Work(order, plans, notes, scene.seed, responses.nbytes, tell)
+        written = _render_whole(work) if order.whole else _render_preview(work)
         render_s = time.perf_counter() - began
 
         tell("figures and report", 0.0)
@@ -210,7 +208,7 @@ def render_scene(
             responses=responses,
             asked_T30=scene_file.asked_T30,
             files=files,
-            timing=Timing(responses_s, render_s, heard_s / render_s if heard_s else None, _peak_memory_mib()),
+            timing=Timing(responses_s, render_s, heard_s / render_s if heard_s else None, peak_mib()),
             warnings=[*_remarks(order, written), *warnings, *chain.from_iterable(c.warnings for c in written.values())],
             mix_gain_db=console.gain_db,
             mix_offset_s=scene_file.mix_offset,
@@ -224,6 +222,34 @@ def render_scene(
     asked = [written[cue.name] for cue in order.cues]
     kept = tuple(cue.name for cue in order.cues if written[cue.name].kept)
     return Rendering(order.folder, report, responses, tuple(cue.files[0] for cue in asked), kept)
+
+
+@dataclass(frozen=True, eq=False)
+class _Work:
+    """What a render has to do, cue by cue.
+
+    Attributes
+    ----------
+    order : _Order
+        What was asked.
+    plans : mapping
+        All cues, by name.
+    notes : mapping
+        What is known of their stems before they are read.
+    seed : int
+        Of the dither.
+    kept_bytes : int
+        Memory that the report's numbers take meanwhile.
+    tell : callable
+        Told what is being done and how far it is.
+    """
+
+    order: _Order
+    plans: Mapping[str, CuePlan]
+    notes: Mapping[str, list[str]]
+    seed: int
+    kept_bytes: int
+    tell: Progress
 
 
 @dataclass(frozen=True)
@@ -294,13 +320,12 @@ def _order(
     )
 
 
-def _render_whole(
-    order: _Order, plans: Mapping[str, CuePlan], notes: Mapping[str, list[str]], seed: int, tell: Progress
-) -> dict[str, _WrittenCue]:
+def _render_whole(work: _Work) -> dict[str, _WrittenCue]:
     """Render the cues that are asked for and not current; return all that are current then, in the scene's order."""
+    order, plans = work.order, work.plans
     asked = {cue.name for cue in order.cues}
     console = console_digest(next(iter(plans.values())).console)
-    settings = {name: settings_digest(plan, console, order.encoding, seed) for name, plan in plans.items()}
+    settings = {name: settings_digest(plan, console, order.encoding, work.seed) for name, plan in plans.items()}
     current: dict[str, Sidecar] = {}
     for name, plan in plans.items():
         found = current_sidecar(plan, settings[name], order.stamps, order.folder)
@@ -308,11 +333,10 @@ def _render_whole(
             current[name] = found
     kept = set(current)
     wanted = [plan for name, plan in plans.items() if name in asked - kept]
-    count = _counter(tell, wanted)
+    count = _counter(work.tell, wanted)
     for plan in wanted:
-        sound, warnings = SoundHash(), list(notes[plan.name])
-        peak = _peak_of_others(plan, plans, current, tell)
-        files = _write(order, plan, seed, count, warnings, sound.hear, peak)
+        sound, warnings = SoundHash(), list(work.notes[plan.name])
+        files = _write(work, plan, count, warnings, sound.hear, _peak_of_others(work, plan, current))
         current[plan.name] = make_sidecar(
             plan, settings[plan.name], sound.digest, order.stamps, order.folder, files, warnings
         )
@@ -326,40 +350,38 @@ def _render_whole(
     }
 
 
-def _render_preview(
-    order: _Order, plans: Mapping[str, CuePlan], notes: Mapping[str, list[str]], seed: int, tell: Progress
-) -> dict[str, _WrittenCue]:
+def _render_preview(work: _Work) -> dict[str, _WrittenCue]:
     """Render the cues that are asked for as a passage or for a quick listen."""
+    order = work.order
     wanted = []
     for cue in order.cues:
-        plan = plans[cue.name]
+        plan = work.plans[cue.name]
         if order.passage is not None:
             first, last = order.passage.samples(cue.name, plan.rate, plan.last)
             plan = replace(plan, first=first, last=last)
         wanted.append(plan)
-    count = _counter(tell, wanted)
+    count = _counter(work.tell, wanted)
     written = {}
     for plan in wanted:
-        warnings = list(notes[plan.name])
+        warnings = list(work.notes[plan.name])
         # What is wrong with a stem as a whole can't be told from a part of it.
         hints = warnings if order.passage is None else []
-        peak = _peak_of_others(plan, plans, {}, tell)
-        files = _write(order, plan, seed, count, hints, None, peak)
+        files = _write(work, plan, count, hints, None, _peak_of_others(work, plan, {}))
         written[plan.name] = _WrittenCue(files, warnings, plan.seconds, kept=False)
     return written
 
 
 def _write(
-    order: _Order,
+    work: _Work,
     plan: CuePlan,
-    seed: int,
     count: Callable[[int], None],
     warnings: list[str],
     hear: Callable[[NDArray[np.float32]], None] | None,
     loudest: Callable[[], float] | None,
 ) -> list[WrittenFile]:
     """Write a cue's files, all of them or none; add to the warnings what is worth knowing of its memory and stems."""
-    large = memory_notice(plan)
+    order = work.order
+    large = memory_notice(plan, work.kept_bytes)
     if large is not None:
         order.notice(large)
         warnings.append(large)
@@ -368,7 +390,7 @@ def _write(
             plan,
             staging,
             order.encoding,
-            seed,
+            work.seed,
             count,
             warn=lambda text: warnings.append(f"cue '{plan.name}': {text}"),
             hear=hear,
@@ -393,15 +415,13 @@ def _unchanged(plan: CuePlan, stamps: Mapping[Path, Stamp]) -> Iterator[None]:
     refuse_changed()
 
 
-def _peak_of_others(
-    plan: CuePlan, plans: Mapping[str, CuePlan], current: Mapping[str, Sidecar], tell: Progress
-) -> Callable[[], float] | None:
+def _peak_of_others(work: _Work, plan: CuePlan, current: Mapping[str, Sidecar]) -> Callable[[], float] | None:
     """Return what finds the highest sample of all cues, whole, but this one; None where there is nothing else."""
-    others = {name: other for name, other in plans.items() if other is not plan}
+    others = {name: other for name, other in work.plans.items() if other is not plan}
 
     def peak() -> float:
         unknown = [other for name, other in others.items() if name not in current]
-        count = _counter(tell, unknown, "peaks of all cues")
+        count = _counter(work.tell, unknown, "peaks of all cues")
         levels = [f.peak_dbfs for name in others if name in current for f, _ in current[name].files]
         known = max((float(amplitude(level)) for level in levels if level is not None), default=0.0)
         return max([known, *(cue_peak(other, count) for other in unknown)])
@@ -509,17 +529,3 @@ def with_asked_T30(scene_file: SceneFile, store: Store, tell: Progress) -> Scene
         raise scene_file.file.error(("hall", "T30"), str(error)) from error
     tell("absorption for the asked T30", 1.0)
     return replace(scene_file, hall=hall)
-
-
-def _peak_memory_mib() -> float | None:
-    """Return the most memory this process has held, in MiB; None where the system doesn't tell."""
-    status = Path("/proc/self/status")
-    if status.exists():  # Linux; what `resource` says there may be the parent's
-        held = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM"))
-        return int(held.split()[1]) / 1024
-    try:
-        import resource
-    except ImportError:  # Windows
-        return None
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    return peak / (1 << 20 if sys.platform == "darwin" else 1 << 10)
