@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from render.mix import heard_arrays
+from render.mix import heard_arrays, looked_at
 from render.scene_file import SceneFile
 from rooms.microphones import Array
+from rooms.players import Section
 
-__all__ = ["AMBIX", "LAYOUTS", "Bed", "ambix_law", "beds_of", "surround_law"]
+__all__ = ["AMBIX", "LAYOUTS", "Bed", "ambix_law", "beds_of", "encoded", "spot_law", "surround_law"]
 
 LAYOUTS = {
     "4.0": ("FL", "FR", "BL", "BR"),
@@ -51,7 +52,7 @@ class Bed:
     arrays : tuple of str
         Those that have a file of their own.
     loudspeakers : bool
-        Whether channels are loudspeakers; then all arrays together have a file, too, and stems hold all arrays.
+        Whether channels are loudspeakers; then stems hold all arrays.
     """
 
     ending: str
@@ -89,8 +90,8 @@ def beds_of(scene_file: SceneFile) -> tuple[Bed, ...]:
         own = tuple(dict.fromkeys(array.name for array, _ in feeding))
         beds.append(Bed(layout, f"{layout} surround bed", LAYOUTS[layout], own, loudspeakers=True))
     if scene_file.output.ambisonic:
-        own = tuple(array.name for array in arrays if ambix_law(array) is not None)
-        if not own:
+        own = tuple(array.name for array in arrays if ambix_law(array) is not None or array.purpose == "spot")
+        if all(ambix_law(array) is None for array in arrays):
             raise scene_file.file.error(
                 ("output", "ambisonic"),
                 "no array that is heard has four microphones or more in one point that tell W, Y, Z and X apart; add "
@@ -146,6 +147,43 @@ def ambix_law(array: Array) -> NDArray[np.float64] | None:
         return None
     pressure, right, up, forward = np.linalg.pinv(heard)[[0, 1, 3, 2]]
     return np.round([pressure, -right, up, forward], 9)
+
+
+def spot_law(spots: Array, sections: Sequence[Section], arrays: Sequence[Array]) -> NDArray[np.float64]:
+    """Return the amplitudes with which spots go to W, Y, Z and X, shape (4, capsules).
+
+    Each is encoded as a plane wave from where what it looks at is, seen from the first Ambisonic array: so it joins
+    its section in that array's image. Its own level, as in the stereo mix, is that of W.
+
+    Parameters
+    ----------
+    spots : Array
+        Microphones of single sections.
+    sections : sequence of Section
+        The ensemble.
+    arrays : sequence of Array
+        All that are heard; one of them is Ambisonic.
+    """
+    ear = next(array.positions.mean(axis=0) for array in arrays if ambix_law(array) is not None)
+    centres = {section.name: section.centre for section in sections}
+    return np.stack([encoded(looked_at(capsule, centres) - ear) for capsule in spots.capsules], axis=1)
+
+
+def encoded(toward: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return W, Y, Z and X of a plane wave of amplitude 1, shape (4,).
+
+    Parameters
+    ----------
+    toward : ndarray, shape (3,)
+        From the listener to the source, of any length, in the scene's axes.
+
+    Notes
+    -----
+    First order, SN3D (AmbiX 2011, table 1): 1, sin A·cos E, sin E, cos A·cos E; A is the azimuth counter-clockwise from
+    the front, which is upstage.
+    """
+    right, ahead, up = toward / max(float(np.linalg.norm(toward)), 1e-9)  # from everywhere at once, W alone
+    return np.array([1.0, -right, up, ahead])
 
 
 def _fed(loudspeaker: str | None, layout: str) -> str:

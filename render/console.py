@@ -8,13 +8,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from render.beds import Bed, ambix_law, beds_of, surround_law
+from render.beds import Bed, ambix_law, beds_of, spot_law, surround_law
 from render.buses import Bus
 from render.mix import capsule_delays, default_gain_db, main_array, stereo_law, widened
 from render.scene_file import SceneFile
 from render.voices import section_of
 from rooms.filters import high_pass
 from rooms.microphones import Array
+from rooms.players import Section
 from rooms.responses import Responses
 from rooms.units import amplitude
 
@@ -102,18 +103,24 @@ def set_console(scene_file: SceneFile, responses: Responses) -> Console:
         gain_db=gain_db,
         beds=beds,
         bed_law=np.concatenate(
-            [np.zeros((0, law.shape[1])), *(_bed_law(bed, scene.arrays, law) for bed in beds)]
+            [np.zeros((0, law.shape[1])), *(_bed_law(bed, scene.arrays, law, scene_file.sections) for bed in beds)]
         ).astype(np.float32),
     )
 
 
-def _bed_law(bed: Bed, arrays: Sequence[Array], stereo: NDArray[np.float64]) -> NDArray[np.float64]:
+def _bed_law(
+    bed: Bed, arrays: Sequence[Array], stereo: NDArray[np.float64], sections: Sequence[Section]
+) -> NDArray[np.float64]:
     """Return the amplitudes of all capsules into a bed's channels, shape (channels, capsules)."""
     if bed.loudspeakers:
         return surround_law(bed.ending, arrays, stereo)
-    laws = [ambix_law(array) if array.name in bed.arrays else None for array in arrays]
-    silent = [np.zeros((len(bed.channels), len(array.capsules))) for array in arrays]
-    return np.concatenate([zeros if law is None else law for law, zeros in zip(laws, silent, strict=True)], axis=1)
+    laws = []
+    for array in arrays:
+        law = ambix_law(array)
+        if law is None and array.purpose == "spot":
+            law = spot_law(array, sections, arrays)
+        laws.append(np.zeros((len(bed.channels), len(array.capsules))) if law is None else law)
+    return np.concatenate(laws, axis=1)
 
 
 def _gains(scene_file: SceneFile, sections: Sequence[str], buses: Sequence[Bus], gain_db: float) -> NDArray[np.float32]:

@@ -248,11 +248,12 @@ def _bed_files(name: str, bed: Bed, sections: Sequence[str], ending: str) -> lis
         loudspeakers = bed.channels if bed.loudspeakers else ()
         return OutputFile(f"{start}_{bed.ending}{ending}", f"{what} as {bed.what}", bed.channels, loudspeakers)
 
-    of_arrays = [file(f"mix/{name}_{array}", f"array '{array}'") for array in bed.arrays]
+    which = "all arrays" if bed.loudspeakers else ", ".join(bed.arrays)
+    mixes = [file(f"mix/{name}", f"mix of {which}")]
+    mixes += [file(f"mix/{name}_{array}", f"array '{array}'") for array in bed.arrays]
     if bed.loudspeakers:
-        stems = [file(f"stems/{name}_{section}", f"section '{section}'") for section in sections]
-        return [file(f"mix/{name}", "mix of all arrays"), *of_arrays, *stems]
-    return of_arrays + [
+        return mixes + [file(f"stems/{name}_{section}", f"section '{section}'") for section in sections]
+    return mixes + [
         file(f"stems/{name}_{section}_{array}", f"section '{section}' through array '{array}'")
         for section in sections
         for array in bed.arrays
@@ -526,10 +527,10 @@ def _bed_signals(
 ) -> list[NDArray[np.float32]]:
     """Return what goes to a bed's files: of capsules (capsules, n), and of those of each section."""
     arrays = [channels[array] for array in bed.arrays]
-    of_arrays = [_summed(law[:, m], heard[m]) for m in arrays]
+    mixes = [_summed(law, heard), *(_summed(law[:, m], heard[m]) for m in arrays)]
     if bed.loudspeakers:
-        return [_summed(law, heard), *of_arrays, *(_summed(law, section) for section in of_sections)]
-    return of_arrays + [_summed(law[:, m], section[m]) for section in of_sections for m in arrays]
+        return mixes + [_summed(law, section) for section in of_sections]
+    return mixes + [_summed(law[:, m], section[m]) for section in of_sections for m in arrays]
 
 
 def _summed(law: NDArray[np.float32], capsules: NDArray[np.float32]) -> NDArray[np.float32]:

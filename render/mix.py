@@ -20,7 +20,7 @@ from rooms.localisation import (
     image_shift,
     is_pair,
 )
-from rooms.microphones import Array
+from rooms.microphones import Array, Capsule
 from rooms.players import Section
 from rooms.units import energy_db
 
@@ -30,6 +30,7 @@ __all__ = [
     "default_offset_s",
     "heard_arrays",
     "left_out",
+    "looked_at",
     "main_array",
     "main_image",
     "stereo_law",
@@ -111,14 +112,28 @@ def stereo_law(
             if capsule.stereo is not None:
                 laws.append(capsule.stereo)
                 continue
-            centre = centres.get(capsule.section or "", np.array(capsule.position))
-            seen = centre if capsule.target is None else np.array(capsule.target)
+            seen = looked_at(capsule, centres)
             if is_pair(main):
                 shift = float(image_shift(*channel_differences(main, seen, speed_of_sound)))
             else:
                 shift = _azimuth(seen) / half_angle
             laws.append(constant_power(float(np.clip(shift, -1.0, 1.0))))
     return np.array(laws, dtype=np.float64).T
+
+
+def looked_at(capsule: Capsule, centres: Mapping[str, NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Return the place a spot looks at in m, shape (3,): its target, its section's centre, or where it is itself.
+
+    Parameters
+    ----------
+    capsule : Capsule
+        The spot.
+    centres : mapping
+        Centres of the sections by name.
+    """
+    if capsule.target is not None:
+        return np.array(capsule.target)
+    return centres.get(capsule.section or "", np.array(capsule.position))
 
 
 def widened(law: NDArray[np.float64], energies: NDArray[np.float64], width: float) -> NDArray[np.float64]:

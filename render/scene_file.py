@@ -122,12 +122,14 @@ class OutputTable(Table):
         default=None,
         description="Also write a surround bed of these loudspeakers, a file of all arrays and one of each array with "
         "microphones that name a loudspeaker, in the order FL FR FC LFE BL BR SL SR TFL TFR TBL TBR of wave files. "
-        "Without SL and SR, microphones for sides and back feed BL and BR; LFE stays silent",
+        "Without SL and SR, microphones for sides and back feed BL and BR; LFE stays silent. Microphones that name "
+        "none, spots among them, are in front left and right as in stereo",
     )
     ambisonic: Flag = Field(
         default=False,
         description="Also write every array whose microphones allow it as first-order Ambisonics: AmbiX, channels "
-        "W Y Z X (ACN) with SN3D gains; forward is upstage, Y to the audience's left, Z up",
+        "W Y Z X (ACN) with SN3D gains; forward is upstage, Y to the audience's left, Z up. Spots are encoded where "
+        "the first such array sees their sections; a file of the mix holds these arrays and the spots, and no others",
     )
     loudness: Annotated[Number, Field(ge=-70, le=0)] | None = Field(
         default=None,

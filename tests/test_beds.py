@@ -9,7 +9,7 @@ import pyloudnorm
 import pytest
 import soundfile
 
-from render.beds import AMBIX, ambix_law
+from render.beds import AMBIX, ambix_law, encoded
 from rooms.microphones import Array, Capsule
 from rooms.units import unit_vector
 from tests.small_scenes import (
@@ -123,7 +123,8 @@ def test_asking_for_beds_changes_no_other_file(tmp_path: Path) -> None:
     before, after = (contents(rendered(scene, "--stems", "--format", "pcm16")) for scene in (plain, more))
     assert {name for name in after.keys() - before.keys() if name.endswith(".wav")} == {
         "mix/scene_5.1.wav", "mix/scene_around_5.1.wav", "stems/scene_left_5.1.wav", "stems/scene_right_5.1.wav",
-        "mix/scene_point_ambix.wav", "stems/scene_left_point_ambix.wav", "stems/scene_right_point_ambix.wav",
+        "mix/scene_ambix.wav", "mix/scene_point_ambix.wav",
+        "stems/scene_left_point_ambix.wav", "stems/scene_right_point_ambix.wav",
     }  # fmt: skip
     sound = [name for name in before if name.endswith(".wav")]
     assert len(sound) > 10
@@ -181,7 +182,7 @@ def test_flac_holds_beds_up_to_its_own_layouts(tmp_path: Path) -> None:
 
 
 def test_an_array_called_as_another_s_capsule_is_refused(tmp_path: Path) -> None:
-    """Both would be one file. (No array can be called as a bed: names have no dots.)"""
+    """Both would be one file."""
     arrays = ARRAYS + ARRAYS.replace("arrays.pair", "arrays.pair_left")
     done = run("render", write_scene(tmp_path / "a", STEMS, arrays=arrays), "-o", tmp_path / "out")
     assert done.exit_code == 2
@@ -258,6 +259,36 @@ def test_any_first_order_capsules_in_one_point_make_the_same_components(
     parts = array.pressure_parts[:, 0]
     got = law @ (array.sensitivities[:, 0] * (parts + (1.0 - parts) * cosines))
     np.testing.assert_allclose(got, wanted, atol=1e-4)
+
+
+@pytest.mark.parametrize(("azimuth", "elevation", "wanted"), DIRECTIONS)
+def test_a_plane_wave_is_encoded_by_the_table(azimuth: float, elevation: float, wanted: tuple[float, ...]) -> None:
+    """However far its source is."""
+    np.testing.assert_allclose(encoded(3.0 * unit_vector(-azimuth, elevation)), wanted, atol=1e-4)
+
+
+def test_spots_join_the_ambisonic_mix_where_their_sections_are(tmp_path: Path) -> None:
+    """Each spot's own file, at its section's azimuth and elevation as the Ambisonic array sees them, by closed form.
+
+    The left section's centre is at (−2, 2, 1.5), the array at (0, −1, 2): 0.5 m lower, so W Y Z X are 1, 2/r, −0.5/r
+    and 3/r with r² = 4 + 9 + 0.25 (AmbiX 2011: ACN, SN3D). The mix is both; the pair of omnis stays out of it.
+    """
+    arrays = AMBISONIC.replace("[0, 0, 2]", "[0, -1, 2]") + ARRAYS
+    arrays += '[arrays.spots]\npurpose = "spot"\neach_section = {height = 2.5, distance = 0.5}\ngain = -3.0\n'
+    more = "[output]\nambisonic = true\nlength = 1.0\n"
+    folder = rendered(write_scene(tmp_path / "a", STEMS, arrays=arrays, more=more), "--stems")
+    spots = {side: heard(folder / "mix" / f"a_spots_{side}.wav")[0] for side in ("left", "right")}
+    r = np.sqrt(13.25)
+    toward = {"left": (1.0, 2.0 / r, -0.5 / r, 3.0 / r), "right": (1.0, -2.0 / r, -0.5 / r, 3.0 / r)}
+    wanted = sum(np.outer(toward[side], signal) for side, signal in spots.items())
+    found = heard(folder / "mix" / "a_spots_ambix.wav")
+    assert below(found, wanted) < -120.0
+    assert below(found + heard(folder / "mix" / "a_point_ambix.wav"), heard(folder / "mix" / "a_ambix.wav")) < -120.0
+    assert not (folder / "mix" / "a_pair_ambix.wav").exists()
+    of_sections = [heard(folder / "stems" / f"a_{section}_spots_ambix.wav") for section in STEMS]
+    assert below(sum(of_sections), found) < -120.0
+    files = {file["path"]: file["what"] for file in report_of(folder)["files"]}
+    assert files["mix/a_ambix.wav"] == "mix of point, spots as first-order Ambisonics (AmbiX: ACN, SN3D)"
 
 
 @pytest.mark.parametrize(
