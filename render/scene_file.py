@@ -300,6 +300,13 @@ def build_scene(file: TomlFile) -> SceneFile:
     with _located(file, ("seating",)):
         counts = catalogue.head_count(seating)
     section_tables = table.sections or {name: SectionTable() for name in counts}
+    seated = {
+        name: section_table.players or counts.get(name) or seating.sections[name].players
+        for name, section_table in section_tables.items()
+        if section_table.arc is None and section_table.position is None and name in seating.sections
+    }
+    with _located(file, ()):
+        seating = catalogue.with_room(seating, seated)
     sections = []
     for name, section_table in section_tables.items():
         with _located(file, ("sections", name)):

@@ -15,7 +15,7 @@ from rooms.errors import FileError, InputError, did_you_mean, nearest
 from rooms.geometry import SURFACES, Box
 from rooms.hanging import hang
 from rooms.players import OMNIDIRECTIONAL, Instrument, Player, Section, piston_index
-from rooms.seating import Desks, seat
+from rooms.seating import Desks, Place, make_room, seat
 from rooms.surfaces import Hall, Material, Patch
 from rooms.tables import (
     ArcTable,
@@ -50,6 +50,7 @@ __all__ = [
     "readable",
     "resolve",
     "singular",
+    "with_room",
 ]
 
 TABLES: dict[str, type[Preset]] = {
@@ -332,6 +333,23 @@ def desks(plan: SeatingTable, arc: ArcTable | None) -> Desks:
     if arc is None:
         return Desks(plan.desk_width, plan.row_pitch)
     return Desks(arc.desk_width or plan.desk_width, arc.row_pitch or plan.row_pitch, arc.stand)
+
+
+def with_room(plan: SeatingTable, players: Mapping[str, int]) -> SeatingTable:
+    """Return a plan in which so many players of each section have room; see `rooms.seating.make_room`."""
+    places = {
+        name: Place(arc.radius, arc.azimuth, count, desks(plan, arc))
+        for name, count in players.items()
+        for arc in [plan.sections[name].arc]
+    }
+    radii = make_room(places)
+    grown = {
+        name: place.model_copy(update={"arc": place.arc.model_copy(update={"radius": radii[name]})})
+        if name in radii
+        else place
+        for name, place in plan.sections.items()
+    }
+    return plan.model_copy(update={"sections": grown})
 
 
 def head_count(plan: SeatingTable) -> dict[str, int]:

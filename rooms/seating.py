@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from rooms.errors import InputError
 from rooms.players import Instrument, Player, Stand
 
-__all__ = ["DESK_SPACING", "Desks", "seat", "seat_around"]
+__all__ = ["DESK_SPACING", "Desks", "Place", "make_room", "seat", "seat_around"]
 
 DESK_SPACING = 0.75
 """Between the two players of a desk in m (0.7 to 0.9 m is common practice, no source)."""
+
+LARGEST = 18
+"""A section of up to so many gets the rows it needs; an orchestra's have no more (common practice, no source)."""
+
+MOST_ROWS = 40
+"""More rows than any stage holds."""
 
 LEAST_WIDTH = 1.4
 """Room along the row in m that two players of a desk need to sit no nearer to the next desk than to each other."""
@@ -55,6 +62,68 @@ class Desks:
     def count(self, players: int) -> int:
         """Return how many desks a number of players takes."""
         return -(-players // self.players)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a plan seats a section, and how many it is for now.
+
+    Parameters
+    ----------
+    radius : tuple of float
+        First and largest radius in m.
+    azimuth : tuple of float
+        Ends of the arc in degrees.
+    players : int
+        How many sit there.
+    desks : Desks
+        How close they sit.
+    """
+
+    radius: tuple[float, float]
+    azimuth: tuple[float, float]
+    players: int
+    desks: Desks
+
+    def before(self, other: Place) -> bool:
+        """Whether the other sits behind it, seen from the conductor."""
+        first, last = max(min(self.azimuth), min(other.azimuth)), min(max(self.azimuth), max(other.azimuth))
+        return max(self.radius) <= min(other.radius) and last - first > 1e-6
+
+
+def make_room(places: Mapping[str, Place]) -> dict[str, tuple[float, float]]:
+    """Return the radii with which every section has room for its players, by section.
+
+    A section of up to `LARGEST` that is larger than its arc gets more rows outwards; who sits behind it moves back as
+    far, and who sits behind them. Where all have room, all stay.
+
+    Raises
+    ------
+    InputError
+        If an arc is so narrow that no row within `MOST_ROWS` holds a desk.
+    """
+    grown: dict[str, float] = {}
+    radii = {}
+    for name, place in sorted(places.items(), key=lambda item: min(item[1].radius)):
+        back = max((grown[other] for other in grown if places[other].before(place)), default=0.0)
+        inner, outer = (r + back for r in sorted(place.radius))
+        arc = math.radians(abs(place.azimuth[1] - place.azimuth[0]))
+        needed = place.desks.count(place.players)
+        planned = len(_rows((inner, outer), arc, place.desks))
+        rows = planned
+        pitch, wanted = place.desks.row_pitch, needed if place.players <= LARGEST else 0
+        while sum(count for _, count in _rows((inner, inner + (rows - 1) * pitch), arc, place.desks)) < wanted:
+            rows += 1
+            if rows > MOST_ROWS:
+                raise InputError(
+                    f"section '{name}': {place.players} players find no room between {place.azimuth[0]:g} and "
+                    f"{place.azimuth[1]:g}°; widen the arc or take fewer players",
+                    at=("sections", name),
+                )
+        more = (rows - planned) * pitch
+        grown[name] = back + more
+        radii[name] = (inner, outer + more)
+    return radii
 
 
 def seat(

@@ -16,7 +16,7 @@ from rooms.images import path_levels
 from rooms.microphones import Capsule
 from rooms.players import Instrument, Player, Section
 from rooms.scene import Scene
-from rooms.seating import DESK_SPACING, Desks, seat, seat_around
+from rooms.seating import DESK_SPACING, Desks, Place, make_room, seat, seat_around
 from rooms.tables import ArcTable, SeatingTable
 from tests.halls import hall, material, microphones
 
@@ -231,6 +231,51 @@ def test_an_orchestra_of_a_size_has_the_strings_that_go_by_it_in_every_plan(name
         assert tuple(counts[section] for section in sections) == STRINGS[size]
     for smaller, larger in zip(list(sizes.values())[:-1], list(sizes.values())[1:], strict=True):
         assert all(larger[section] >= count for section, count in smaller.items())
+
+
+def grown(name: str, counts: dict[str, int]) -> tuple[SeatingTable, dict[str, np.ndarray]]:
+    """Return a plan with room for so many strings, its others as it has them, and where everybody sits."""
+    plan = plan_of(name)
+    everyone = catalogue.head_count(plan) | {section: n for section, n in counts.items() if section in plan.sections}
+    roomy = catalogue.with_room(plan, everyone)
+    return roomy, {s: places(seat_on(roomy.sections[s].arc, roomy, n)) for s, n in everyone.items()}
+
+
+STRING_SECTIONS = ("violins-1", "violins-2", "violas", "cellos", "basses")
+CONDUCTED = [name for name in PLANS if plan_of(name).conducted]
+
+
+@settings(max_examples=8, deadline=None)
+@given(counts=st.fixed_dictionaries({name: st.integers(1, 18) for name in STRING_SECTIONS}))
+@pytest.mark.parametrize("name", CONDUCTED)
+def test_every_string_section_may_be_from_one_to_eighteen(name: str, counts: dict[str, int]) -> None:
+    """Nobody nearer to another than an elbow allows, whoever sits behind the larger sections."""
+    _, seated = grown(name, counts)
+    assert all(len(seated[section]) == n for section, n in counts.items() if section in seated)
+    assert nearest(np.concatenate(list(seated.values()))) >= ELBOW_ROOM
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_who_has_room_stays(name: str) -> None:
+    assert grown(name, {})[0] == plan_of(name)
+
+
+def test_who_sits_behind_a_larger_section_moves_back_as_far() -> None:
+    """One row more of 1.3 m for the violins: the winds behind them, and those behind these, and nobody beside."""
+    front = Place((2.5, 5.1), (-50.0, 0.0), 18, PAIRS)
+    behind, farther = (Place((r, r), (-30.0, -5.0), 2, Desks(1.0, 1.25, "own")) for r in (6.4, 7.65))
+    beside = Place((6.4, 6.4), (0.0, 30.0), 2, Desks(1.0, 1.25, "own"))
+    radii = make_room({"violins": front, "flutes": behind, "clarinets": farther, "oboes": beside})
+    more = PAIRS.row_pitch
+    assert radii["violins"] == (2.5, pytest.approx(5.1 + more))
+    assert radii["flutes"] == pytest.approx((6.4 + more, 6.4 + more))
+    assert radii["clarinets"] == pytest.approx((7.65 + more, 7.65 + more))
+    assert radii["oboes"] == (6.4, 6.4)
+
+
+def test_an_arc_too_narrow_for_a_desk_is_refused() -> None:
+    with pytest.raises(InputError, match=r"section .solo.: 2 players find no room between 10 and 10\.1°"):
+        make_room({"solo": Place((2.5, 5.1), (10.0, 10.1), 2, PAIRS)})
 
 
 def floor_needed(plan: SeatingTable, counts: dict[str, int]) -> float:
