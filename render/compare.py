@@ -17,11 +17,12 @@ import soundfile
 
 from render.comparison import Comparison, SectionNumbers, Variant
 from render.comparison_jobs import Job, JobResult, run
+from render.comparison_page import comparison_page
 from render.cues import QUICK_DBTP, QUICK_LUFS, STEREO_LOUDSPEAKERS
 from render.export import open_audio, write_text
 from render.mix import default_gain_db, default_offset_s
 from render.passage import Passage
-from render.scene_file import chosen_cues
+from render.scene_file import SceneFile, chosen_cues
 from render.section_numbers import tone_bands
 from render.staging import sole_writer, staged
 from render.variants import SceneVariant, scene_variants
@@ -37,7 +38,8 @@ NOTES = (
     "counting alike.",
     "Directions and widths follow published curves for level and time where the main array is a pair; `heard` ones are "
     "read off the direct sound of the whole mix, a rough check where several arrays arrive one after the other.",
-    "Clarity and decay are those of ISO 3382-1, means of 500 Hz and 1 kHz at the main array's middle capsule.",
+    "Clarity and decay are those of ISO 3382-1, means of 500 Hz and 1 kHz at the main array's middle capsule, or at "
+    "both of a pair.",
     "All variants keep the base's gain and offset; sounds to listen to are set to one loudness.",
 )
 
@@ -64,7 +66,7 @@ def compare_scenes(
     threads: int | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> Compared:
-    """Compare variants of scenes; writes comparison.json, comparison.csv and a sound file of each variant.
+    """Compare variants of scenes; writes comparison.html, .json and .csv, and a sound file of each variant.
 
     Parameters
     ----------
@@ -73,7 +75,7 @@ def compare_scenes(
     folder : Path
         What is written there appears together when all is done.
     cue : str, optional
-        Which cue; left out: the base scene's first.
+        Which cue; left out: the base scene's first. Of a scene that has one cue only, that, whatever it is called.
     passage : Passage, optional
         Which part of it; left out: all.
     goals : sequence of str
@@ -98,6 +100,8 @@ def compare_scenes(
         probe_stems(base, [])  # says why there are none
     cue = chosen[0].name
     weights = _weights(goals, base.goals, [section.name for section in base.sections])
+    for variant in variants[1:]:
+        _cue_of(variant.scene_file, cue)
     headers, _ = probe_stems(base, chosen[:1])
     rate, rate_notes = common_rate(base, headers)
     gain_db = default_gain_db(base) if base.mix_gain is None else base.mix_gain
@@ -106,7 +110,7 @@ def compare_scenes(
         jobs = [
             Job(
                 replace(variant.scene_file, mix_gain=gain_db, mix_offset=offset),
-                cue,
+                _cue_of(variant.scene_file, cue),
                 passage,
                 rate,
                 Path(scratch) / f"{n}.wav",
@@ -138,6 +142,9 @@ def compare_scenes(
         )
         write_text(staging / "comparison.json", comparison_json(comparison))
         write_text(staging / "comparison.csv", comparison_csv(comparison))
+        scenes = {variant.name: variant.scene_file.scene(rate) for variant in variants}
+        sounds = {variant.name: staging / variant.audio for variant in told}
+        write_text(staging / "comparison.html", comparison_page(comparison, scenes, sounds))
     return Compared(folder, comparison)
 
 
@@ -195,6 +202,13 @@ def _weights(goals: Sequence[str], of_scene: Mapping[str, float], sections: Sequ
             where = "--rank" if goal in goals else "[compare.weights]"
             raise InputError(f"{where}: unknown goal '{goal}'; {did_you_mean(goal, known)}")
     return weights
+
+
+def _cue_of(scene_file: SceneFile, name: str) -> str:
+    """Return a scene's cue of this name, or its only one; `InputError` if there is none."""
+    if len(scene_file.cues) == 1:
+        return scene_file.cues[0].name
+    return chosen_cues(scene_file, [name])[0].name
 
 
 def _common_offset(variants: Sequence[SceneVariant]) -> tuple[float, list[str]]:

@@ -73,7 +73,8 @@ class SectionNumbers:
     drr_db : float or None
         Direct sound over all that follows, in the mix.
     C80_db, EDT_s, T30_s, Ts_s : float or None
-        ISO 3382-1, means of 500 Hz and 1 kHz, from the section's centre to the main array's middle capsule.
+        ISO 3382-1, means of 500 Hz and 1 kHz, from the section's centre to the main array's middle
+        capsule, or the mean of both of a pair.
     LF, IACC : float or None
         Early lateral fraction, where an array has an omni and a figure-of-eight in one point; early interaural
         cross-correlation, where it is a head.

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from render.comparison import Curves, SectionNumbers, Split
 from render.console import set_console
 from render.mix import main_array
-from render.report import centre_capsule
 from render.scene_file import SceneFile
 from render.voices import section_of
 from rooms.early_measures import LEAD_S
@@ -143,12 +142,17 @@ def section_numbers(scene_file: SceneFile, responses: Responses) -> tuple[Sectio
 
 def curves(responses: Responses) -> Curves:
     """Return how sound decays at the main array's middle capsule, the mean of all sections, as ISO 3382-1 does."""
-    capsule, bin_s = centre_capsule(responses.scene), responses.bin_s
+    capsules, bin_s = _middle(responses), responses.bin_s
     bands = [BAND_NAMES.index(name) for name in CURVE_BANDS]
-    first = (responses.omni_arrivals[:, capsule] / bin_s).astype(int)
-    length = responses.omni_energy.shape[3] - int(first.max())
+    arrivals = (responses.omni_arrivals[:, capsules] / bin_s).astype(int)
+    length = responses.omni_energy.shape[3] - int(arrivals.max())
     energy = np.mean(
-        [e[capsule, bands, at : at + length] for e, at in zip(responses.omni_energy, first, strict=True)], axis=0
+        [
+            of_section[m, bands, at : at + length]
+            for of_section, row in zip(responses.omni_energy, arrivals, strict=True)
+            for m, at in zip(capsules, row, strict=True)
+        ],
+        axis=0,
     )
     step = max(round(DECAY_STEP_S / bin_s), 1)
     decay = schroeder_db(energy, bin_s)[:, ::step]
@@ -239,14 +243,24 @@ def _heard_azimuth(stereo: NDArray[np.float32], rate: int) -> float:
 def _measures(responses: Responses) -> tuple[dict[str, Power], dict[str, str]]:
     """Return measures of ISO 3382-1 by row of the responses, and the first reason for each that is missing."""
     keys = ("C80_db", "EDT_s", "T30_s", "Ts_s")
-    capsule = centre_capsule(responses.scene)
+    capsules = _middle(responses)
     bands = np.flatnonzero(MID)
     found = [
-        from_echogram(energy[capsule, bands], responses.bin_s, arrivals[capsule], bands=BANDS[bands])
+        [from_echogram(energy[m, bands], responses.bin_s, arrivals[m], bands=BANDS[bands]) for m in capsules]
         for energy, arrivals in zip(responses.omni_energy, responses.omni_arrivals, strict=True)
     ]
-    why = {key: next((r for m in found for k, r in m.reasons.items() if k.startswith(key)), "") for key in keys}
-    return {key: np.array([getattr(measures, key).mean() for measures in found]) for key in keys}, why
+    reasons = [reason for row in found for measures in row for reason in measures.reasons.items()]
+    why = {key: next((text for name, text in reasons if name.startswith(key)), "") for key in keys}
+    return {key: np.array([np.mean([getattr(m, key) for m in row]) for row in found]) for key in keys}, why
+
+
+def _middle(responses: Responses) -> list[int]:
+    """Return the main array's capsule nearest to its middle, or all that are as near: a pair favours no side."""
+    scene = responses.scene
+    main = main_array(scene.arrays)
+    place = scene.places[scene.arrays.index(main)]
+    away = np.linalg.norm(main.positions - main.positions.mean(axis=0), axis=1).round(6)
+    return [place.start + int(n) for n in np.flatnonzero(away == away.min())]
 
 
 def _separations(responses: Responses, rows: dict[str, list[int]]) -> Power:

@@ -1,0 +1,328 @@
+"""Comparisons: what is the same shows no difference, what is mirrored shows mirrored numbers, and nothing depends on
+the order or number of threads."""
+
+from __future__ import annotations
+
+import csv
+import json
+import pickle
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from tempfile import mkdtemp
+
+import numpy as np
+import pytest
+import soundfile
+
+from render.compare import Compared, compare_scenes
+from render.comparison import SectionNumbers, Variant
+from render.comparison_jobs import Job, mix_numbers, run
+from render.passage import Passage
+from render.scene_file import read_scene
+from render.variants import scene_variants
+from render.verdicts import differences, known_goals, rank, summary
+from rooms.errors import InputError
+from rooms.jnd import in_jnds
+from rooms.localisation import apparent_azimuth, channel_differences
+from tests.small_scenes import contents, hall_text, noise, write_scene
+from tests.small_scenes import run as run_command
+
+RATE = 16000
+PAIR = """\
+[arrays.main]
+preset = "ortf"
+position = [0.0, -1.0, 2.5]
+[arrays.spots]
+preset = "spots"
+"""
+MIX = "[mix]\ngain = 0.0\noffset = 0.0\n"
+
+
+def sections(**places: tuple[float, float]) -> str:
+    """Return solo sections at places of the floor in m, two players each."""
+    return "".join(
+        f'[sections.{name.replace("_", "-")}]\ninstrument = "omni"\nplayers = 2\nposition = [{x}, {y}, 0.0]\n'
+        for name, (x, y) in places.items()
+    )
+
+
+SEATS = {"violins_1": (-2.5, 2.0), "violins_2": (-0.5, 2.5), "cellos": (2.0, 2.0)}
+
+
+@cache
+def folder() -> Path:
+    """Return the folder of the scenes: one, the same again, its mirror image, and one with a plan of its own."""
+    home = Path(mkdtemp())
+    stems = {name.replace("_", "-"): noise(1.0, RATE, seed) for seed, name in enumerate(SEATS)}
+    mirrored = {name: (-x, y) for name, (x, y) in SEATS.items()}
+    for name, seats in (("plain", SEATS), ("again", SEATS), ("mirrored", mirrored)):
+        write_scene(
+            home / name, stems, hall=hall_text(0.6), sections=sections(**seats), arrays=PAIR, more=MIX, rate=RATE
+        )
+    return home
+
+
+def scene(name: str) -> Path:
+    """Return a scene's path."""
+    return folder() / name / "scene.toml"
+
+
+@cache
+def compared(*options: str) -> Compared:
+    """Return the comparison of the plain scene with the same, its mirror image, and it with a spaced pair."""
+    return compare_scenes(
+        [scene("plain"), scene("again"), scene("mirrored")],
+        Path(mkdtemp()),
+        goals=["widest violins"],
+    )
+
+
+def of(variant: Variant, section: str) -> SectionNumbers:
+    """Return the numbers of a section."""
+    return next(numbers for numbers in variant.sections if numbers.section == section)
+
+
+def test_a_variant_that_is_the_same_has_no_difference_and_the_summary_says_so() -> None:
+    done = compared().comparison
+    plain, again, _ = done.variants
+    assert again.name != plain.name
+    assert again.sections == plain.sections
+    assert {value for s in done.differences["again"].values() for value in s.values()} == {0.0, None}
+    assert done.summary[0] == "again is the same as plain: no number differs."
+
+
+def test_a_variant_that_differs_is_told_apart() -> None:
+    done = compared().comparison
+    assert any(abs(v or 0.0) > 1.0 for s in done.differences["mirrored"].values() for v in s.values())
+    assert "mirrored against plain" in done.summary[1]
+
+
+@pytest.mark.parametrize("section", ["violins-1", "violins-2", "cellos"])
+def test_a_mirrored_plan_gives_mirrored_numbers(section: str) -> None:
+    """The walls are alike and the pair stands in the middle of the hall, so left and right change places."""
+    plain, _, mirrored = compared().comparison.variants
+    one, other = of(plain, section), of(mirrored, section)
+    for key in ("azimuth_deg", "heard_azimuth_deg"):
+        assert getattr(other, key) == pytest.approx(-getattr(one, key), abs=0.5)  # half a degree: one sample's lead
+    assert (other.left_deg, other.right_deg) == pytest.approx((-one.right_deg, -one.left_deg), abs=1e-9)
+    assert other.width_deg == pytest.approx(one.width_deg, abs=1e-9)
+    for key in ("C80_db", "EDT_s", "T30_s", "Ts_s"):
+        # A fiftieth of what is heard: the rays that carry scattered energy are not mirrored themselves.
+        assert float(in_jnds(key, getattr(other, key), getattr(one, key))) == pytest.approx(0.0, abs=0.02)
+    # Direct sound is geometry; late sound is other noise on the other side.
+    assert other.mix_db.direct == pytest.approx(one.mix_db.direct, abs=0.05)
+    assert other.mix_db.total == pytest.approx(one.mix_db.total, abs=1.0)
+
+
+def test_directions_follow_the_published_curves_for_level_and_time() -> None:
+    """See `rooms.localisation` for the sources, and tests/reference/test_recording_angles.py for the curves."""
+    read = read_scene(scene("plain"))
+    plain = compared().comparison.variants[0]
+    for section in read.sections:
+        differences_of_pair = channel_differences(read.arrays[0], section.centre, read.hall.speed_of_sound)
+        assert of(plain, section.name).azimuth_deg == pytest.approx(float(apparent_azimuth(*differences_of_pair)))
+
+
+def test_what_is_heard_in_a_pair_alone_lies_where_the_curves_say(tmp_path: Path) -> None:
+    """Within 3.6°, the blur of localisation (see `rooms.jnd`): players stand apart, and a lag is read in samples."""
+    arrays = '[arrays.main]\npreset = "ortf"\nposition = [0.0, -1.0, 2.5]\n'
+    stems = {"a": noise(0.3, RATE), "b": noise(0.3, RATE, 2)}
+    path = write_scene(
+        tmp_path, stems, hall=hall_text(0.6), sections=sections(a=(-1.5, 2.5), b=(0.7, 2.5)), arrays=arrays, rate=RATE
+    )
+    for numbers in run(job_of(path, tmp_path / "mix.wav")).sections:
+        assert numbers.azimuth_deg is not None
+        assert abs(numbers.azimuth_deg) > 3.6
+        assert numbers.heard_azimuth_deg == pytest.approx(numbers.azimuth_deg, abs=3.6)
+
+
+def job_of(path: Path, audio: Path) -> Job:
+    """Return the job of a scene as it is."""
+    read = read_scene(path)
+    return Job(replace(read, mix_gain=0.0), read.cues[0].name, None, RATE, audio)
+
+
+def test_direct_sound_falls_with_distance_and_does_not_depend_on_how_many_play(tmp_path: Path) -> None:
+    """20 lg r of a point source (physics); a stem's power is shared among its players."""
+    arrays = '[arrays.main]\ncapsules = [{name = "middle", at = [0, 0, 1.2], pattern = "omni"}]\n'
+    places = sections(near=(0.0, 2.0), far=(0.0, 4.0)) + sections(many=(0.0, -4.0)).replace(
+        "players = 2", "players = 8"
+    )
+    stems = {name: noise(0.3, RATE) for name in ("near", "far", "many")}
+    path = write_scene(tmp_path, stems, hall=hall_text(0.6), sections=places, arrays=arrays, rate=RATE)
+    result = run(job_of(path, tmp_path / "mix.wav"))
+    found = {numbers.section: numbers.level_db["main"].direct for numbers in result.sections}
+    read = read_scene(path)
+    for section in read.sections:
+        away = np.linalg.norm(section.positions - read.arrays[0].positions[0], axis=1)
+        # The pan into left and right keeps power; 1 dB, as players' filters keep the tone to 1 dB.
+        assert found[section.name] == pytest.approx(10.0 * np.log10(np.mean(1.0 / away**2)), abs=1.0)
+    assert all(numbers.azimuth_deg is None and "pair" in numbers.reasons["azimuth_deg"] for numbers in result.sections)
+    assert all(
+        numbers.separation_db is None and "spot" in numbers.reasons["separation_db"] for numbers in result.sections
+    )
+
+
+def test_parts_of_a_level_add_up_to_the_whole() -> None:
+    """As energies, within 0.3 dB: parts that follow each other are all but uncorrelated."""
+    for numbers in compared().comparison.variants[0].sections:
+        parts = (numbers.mix_db.direct, numbers.mix_db.early, numbers.mix_db.late)
+        together = 10.0 * np.log10(sum(10.0 ** ((part or -np.inf) / 10.0) for part in parts))
+        assert numbers.mix_db.total == pytest.approx(together, abs=0.3)
+
+
+def test_results_do_not_depend_on_order_or_number_of_threads(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    files = []
+    for threads, cache_folder in ((1, "one"), (3, "three")):
+        monkeypatch.setenv("SITZPROBE_CACHE", str(tmp_path / cache_folder))
+        out = tmp_path / f"{threads}"
+        compare_scenes([scene("plain"), scene("mirrored")], out, threads=threads)
+        files.append(contents(out))
+    assert files[0] == files[1]
+
+
+def test_a_job_can_be_sent_elsewhere_and_gives_the_same(tmp_path: Path) -> None:
+    job = job_of(scene("plain"), tmp_path / "mix.wav")
+    sent = pickle.loads(pickle.dumps(job))
+    assert sent.digest == job.digest
+    assert pickle.loads(pickle.dumps(run(sent))) == run(job)
+    assert job_of(scene("mirrored"), job.audio).digest != job.digest
+
+
+def test_sounds_have_one_loudness_and_lie_beside_the_numbers() -> None:
+    done = compared()
+    levels = []
+    for variant in done.comparison.variants:
+        samples, rate = soundfile.read(done.folder / variant.audio, dtype="float32", always_2d=True)
+        assert rate == RATE
+        levels.append(mix_numbers(np.ascontiguousarray(samples.T), rate).loudness)
+    # 16 bits with dither 70 dB below.
+    assert [level.lufs for level in levels] == pytest.approx([done.comparison.lufs] * 3, abs=0.02)
+    assert all(level.true_peak_dbtp <= -1.0 + 0.01 for level in levels)
+    written = json.loads((done.folder / "comparison.json").read_text(encoding="utf-8"))
+    assert [v["name"] for v in written["variants"]] == ["plain", "again", "mirrored"]
+    with (done.folder / "comparison.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    plain = of(done.comparison.variants[0], "cellos")
+    (clarity,) = (r for r in rows if (r["variant"], r["section"], r["number"]) == ("plain", "cellos", "C80_db"))
+    assert float(clarity["value"]) == pytest.approx(plain.C80_db, rel=1e-5)
+    assert clarity["jnd_above_base"] == "0"
+    assert (done.folder / "comparison.html").is_file()
+
+
+def test_mono_keeps_what_is_alike_and_loses_what_is_opposite() -> None:
+    """0 dB for equal channels, −3 dB for unrelated ones (within 0.1 dB: a second of noise), all for opposite ones."""
+    one, other = noise(1.0, RATE, 1), noise(1.0, RATE, 2)
+    assert mix_numbers(np.stack([one, one]), RATE).mono_db == pytest.approx(0.0, abs=1e-6)
+    unrelated = mix_numbers(np.stack([one, other]), RATE)
+    assert unrelated.mono_db == pytest.approx(10.0 * np.log10(0.5), abs=0.1)
+    assert unrelated.left_right_db == pytest.approx(0.0, abs=0.2)
+    assert mix_numbers(np.stack([one, -one]), RATE).mono_db == pytest.approx(-120.0)
+    louder = mix_numbers(np.stack([one, 2.0 * one]), RATE)
+    assert louder.left_right_db == pytest.approx(20.0 * np.log10(2.0), abs=1e-5)
+    assert louder.left_right_course_db == pytest.approx([20.0 * np.log10(2.0)], abs=1e-5)
+
+
+def test_goals_rank_and_show_what_they_cost() -> None:
+    plain = compared().comparison.variants[0]
+    wide = replace(
+        plain,
+        name="wide",
+        violins_deg=(plain.violins_deg or 0.0) + 7.2,
+        sections=tuple(replace(n, C80_db=(n.C80_db or 0.0) - 2.0) for n in plain.sections),
+    )
+    found = rank([plain, wide], {"widest violins": 1.0, "clearest cellos": 0.5})
+    assert [place.variant for place in found.places] == ["wide", "plain"]
+    assert found.places[0].score == pytest.approx(7.2 / 3.6 - 0.5 * 2.0)
+    assert found.places[0].gains["clearest violins-1"] == pytest.approx(-2.0)
+    assert found.places[1].score == 0.0
+    unknown = replace(plain, name="unknown", violins_deg=None)
+    assert rank([plain, unknown], {"widest violins": 1.0}).places[-1].score is None
+    with pytest.raises(InputError, match="found 'clearest celli'; did you mean 'clearest cellos'"):
+        rank([plain], {"clearest celli": 1.0})
+
+
+def test_even_balance_is_better_the_less_sections_differ() -> None:
+    plain = compared().comparison.variants[0]
+    level = plain.sections[0].balance_db
+    even = replace(plain, name="even", sections=tuple(replace(n, balance_db=level) for n in plain.sections))
+    spread = float(np.std([n.balance_db.total or 0.0 for n in plain.sections]))
+    assert rank([plain, even], {"even balance": 1.0}).places[0].score == pytest.approx(spread)
+    assert spread > 0.0
+    assert "even balance" in known_goals(["solo"])
+    assert "widest violins" not in known_goals(["solo"])
+
+
+def test_the_summary_tells_what_is_heard_in_the_measures_own_units() -> None:
+    plain = compared().comparison.variants[0]
+    clear = replace(
+        plain, name="clear", sections=tuple(replace(n, C80_db=(n.C80_db or 0.0) + 2.5) for n in plain.sections)
+    )
+    (sentence, _) = summary([plain, clear], differences([plain, clear]))
+    assert "2.5 dB clearer (2.5 just-noticeable differences)" in sentence
+    assert "Not heard to differ: balance, direction" in sentence
+
+
+def test_variants_are_every_combination_or_in_step() -> None:
+    options = {"arrays": ["xy", "spots=section-pairs"], "halls": ["recital-room", "chamber-studio"]}
+    every = scene_variants([scene("plain")], **options)
+    assert [v.name for v in every] == [
+        "plain",
+        "recital-room, xy",
+        "recital-room, section-pairs",
+        "chamber-studio, xy",
+        "chamber-studio, section-pairs",
+    ]
+    assert every[1].differs == {"hall": "recital-room", "main": "xy"}
+    stepped = scene_variants([scene("plain")], **options, in_step=True)
+    assert [v.name for v in stepped] == ["plain", "recital-room, xy", "chamber-studio, section-pairs"]
+    with pytest.raises(InputError, match="found 2 of --hall, 1 of --array"):
+        scene_variants([scene("plain")], halls=options["halls"], arrays=["xy"], in_step=True)
+
+
+@pytest.mark.parametrize(
+    ("options", "text"),
+    [
+        ([], "nothing to compare"),
+        (["--array", "ortff"], "did you mean 'ortf'?"),
+        (["--array", "mian=ortf"], "did you mean 'main'?"),
+        (["--hall", "recital-rom"], "did you mean 'recital-room'?"),
+        (["--array", "xy", "--rank", "evn balance"], "did you mean 'even balance'?"),
+        (["--array", "xy", "--cue", "1m1"], "unknown cue '1m1'"),
+        (["--array", "xy", "--to", "99"], "allowed: up to"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_mistakes_take_one_line_and_leave_what_there_is(options: list[str], text: str, tmp_path: Path) -> None:
+    kept = tmp_path / "comparison.json"
+    kept.write_text("mine", encoding="utf-8")
+    done = run_command("compare", scene("plain"), "-o", tmp_path, "--quiet", *options)
+    assert done.exit_code == 2
+    assert text in done.output
+    assert done.output.count("\n") == 1
+    assert contents(tmp_path) == {"comparison.json": b"mine"}
+
+
+def test_the_command_says_what_differs_and_ranks(tmp_path: Path) -> None:
+    done = run_command(
+        "compare",
+        scene("plain"),
+        "--array",
+        "xy",
+        "--from",
+        "0.2",
+        "--to",
+        "0.8",
+        "-o",
+        tmp_path,
+        "--rank",
+        "even balance",
+    )
+    assert done.exit_code == 0, done.output
+    assert "xy against plain" in done.output
+    assert "ranked by even balance" in done.output
+    found = json.loads((tmp_path / "comparison.json").read_text(encoding="utf-8"))
+    assert found["passage"] == Passage(0.2, 0.8).label
+    samples, _ = soundfile.read(tmp_path / found["variants"][1]["audio"])
+    assert len(samples) == round(0.6 * RATE)
