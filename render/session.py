@@ -39,7 +39,7 @@ from render.sidecar import (
 )
 from render.staging import make_folder, refuse_long_names, sole_writer, staged
 from render.stems import StemInfo
-from render.voices import common_rate, cue_voices, halved_sections, parts, probe_stems
+from render.voices import common_rate, cue_voices, halved_sections, parts, probe_stems, undecided
 from rooms.decay import with_T30
 from rooms.errors import InputError
 from rooms.images import early_reflections
@@ -95,6 +95,7 @@ class _Order:
     force: bool
     notice: Callable[[str], None]
     headers: Mapping[Path, StemInfo]
+    halved: Collection[str]
     stamps: Mapping[Path, Stamp]
     files: Mapping[str, tuple[OutputFile, ...]]
     folder: Path
@@ -168,8 +169,7 @@ def render_scene(
         store = response_store()
         with _noted(warnings):
             scene_file = with_asked_T30(order.scene_file, store, tell)
-        halved = halved_sections(scene_file, order.headers)
-        scene = heard_scene(scene_file, halved, rate)
+        scene = heard_scene(scene_file, order.halved, rate)
         with _noted(warnings):
             responses = compute_responses(scene, lambda part: tell("responses", part), store)
         console = set_console(scene_file, responses)
@@ -179,7 +179,7 @@ def render_scene(
         began = time.perf_counter()
         plans, notes = {}, {}
         for cue in scene_file.cues:
-            voices, start, notes[cue.name] = cue_voices(scene_file, cue, order.headers, halved, rate)
+            voices, start, notes[cue.name] = cue_voices(scene_file, cue, order.headers, order.halved, rate)
             plan = CuePlan(
                 cue.name,
                 tuple(voices),
@@ -285,8 +285,11 @@ def _order(
     # Before anything of them is read, so that no change goes unseen.
     stamps = {p: stamp(p) for cue in scene_file.cues for s in cue.stems.values() if (p := s.path).is_file()}
     headers, faults = probe_stems(scene_file, chosen)
+    halved = halved_sections(scene_file, headers)
+    remarks = [f"cue '{name}' is left out of account: {fault}" for name, fault in faults.items()]
+    if open_ends := undecided(scene_file, headers):
+        remarks.append(f"stems that can't be read may change, for all cues, {'; '.join(open_ends)}")
     scene_file = replace(scene_file, cues=tuple(cue for cue in scene_file.cues if cue.name not in faults))
-    remarks = tuple(f"cue '{name}' is left out of account: {fault}" for name, fault in faults.items())
     capsules = {array.name: [capsule.name for capsule in array.capsules] for array in heard_arrays(scene_file)}
     beds = beds_of(scene_file)
     ending = ("" if passage is None else f"_{passage.label}") + ("_quick" if quick else "")
@@ -316,7 +319,20 @@ def _order(
     if passage is not None:
         root = root / "passages" / (chosen[0].name + ending)
     return _Order(
-        scene_file, chosen, passage, quick, stems, encoding, force, notice, headers, stamps, files, root, remarks
+        scene_file,
+        chosen,
+        passage,
+        quick,
+        stems,
+        encoding,
+        force,
+        notice,
+        headers,
+        halved,
+        stamps,
+        files,
+        root,
+        tuple(remarks),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import chain, zip_longest
 from pathlib import Path
 
@@ -29,6 +30,7 @@ __all__ = [
     "require_channels",
     "section_of",
     "stem_starts",
+    "undecided",
 ]
 
 BLOCK = 1 << 16
@@ -93,19 +95,26 @@ def probe_stems(scene_file: SceneFile, asked: Collection[Cue]) -> tuple[dict[Pat
     """
     require_stems(scene_file, asked)
     headers: dict[Path, StemInfo] = {}
-    faults = {}
+    faults: dict[str, str] = {}
     for cue in scene_file.cues:
-        try:
-            require_stems(scene_file, [cue])
-            for section, stem in cue.stems.items():
-                if stem.path not in headers:
-                    headers[stem.path] = probe(stem.path)
-                require_channels(scene_file, section, stem, headers[stem.path])
-        except InputError as error:
-            if cue in asked:
-                raise
-            faults[cue.name] = str(error)
+        # After a fault, too: what can be read of a cue has a say in the rate and in who is seated as halves.
+        checks: list[Callable[[], None]] = [partial(require_stems, scene_file, [cue])]
+        checks += [partial(_probe_stem, scene_file, section, stem, headers) for section, stem in cue.stems.items()]
+        for check in checks:
+            try:
+                check()
+            except InputError as error:
+                if cue in asked:
+                    raise
+                faults.setdefault(cue.name, str(error))
     return headers, faults
+
+
+def _probe_stem(scene_file: SceneFile, section: str, stem: Stem, headers: dict[Path, StemInfo]) -> None:
+    """Add a stem's header, if it isn't known, and check its channels."""
+    if stem.path not in headers:
+        headers[stem.path] = probe(stem.path)
+    require_channels(scene_file, section, stem, headers[stem.path])
 
 
 def require_channels(scene_file: SceneFile, section: str, stem: Stem, info: StemInfo) -> None:
@@ -141,13 +150,45 @@ def common_rate(scene_file: SceneFile, headers: Mapping[Path, StemInfo]) -> tupl
 
 
 def halved_sections(scene_file: SceneFile, headers: Mapping[Path, StemInfo]) -> set[str]:
-    """Return the sections that have a stereo stem in any cue, to be seated as a left and a right half."""
+    """Return the sections that have a stereo stem in any cue, to be seated as a left and a right half.
+
+    Stems without a header, which can't be read, have no say.
+    """
     return {
         section
         for cue in scene_file.cues
         for section, stem in cue.stems.items()
-        if len(chosen_channels(stem, headers[stem.path])) == 2 and not scene_file.fold[section]
+        if stem.path in headers and len(chosen_channels(stem, headers[stem.path])) == 2 and not scene_file.fold[section]
     }
+
+
+def undecided(scene_file: SceneFile, headers: Mapping[Path, StemInfo]) -> list[str]:
+    """Return what may change for all cues when stems can be read that now can't, in words; most often nothing.
+
+    Parameters
+    ----------
+    scene_file : SceneFile
+        The scene with all its cues.
+    headers : mapping
+        Of all stems that can be read, by path.
+    """
+    unread = [
+        (section, stem) for cue in scene_file.cues for section, stem in cue.stems.items() if stem.path not in headers
+    ]
+    if not unread:
+        return []
+    found = []
+    counts = [count for _, count in Counter(header.sample_rate for header in headers.values()).most_common(2)]
+    ahead = counts[0] - sum(counts[1:]) if counts else 0
+    if scene_file.scene_rate is None and len({stem.path for _, stem in unread}) >= ahead:
+        found.append("the rate (sample_rate would settle it)")
+    halved = halved_sections(scene_file, headers)
+    for section in dict.fromkeys(
+        section for section, stem in unread if len(stem.channels or (1, 2)) == 2 and not scene_file.fold[section]
+    ):
+        if section not in halved:
+            found.append(f"whether '{section}' is seated as two halves (fold or channels would settle it)")
+    return found
 
 
 def parts(section: Section, halved: Collection[str]) -> tuple[Section, ...]:

@@ -10,8 +10,12 @@ import numpy as np
 import pyloudnorm
 import pytest
 import scipy.signal
+import soundfile
 
 from render.cues import QUICK_DBTP, QUICK_LUFS, cue_files, quick_gain_db
+from render.scene_file import read_scene
+from render.stems import StemInfo
+from render.voices import undecided
 from tests.small_scenes import (
     RATE,
     SOLO,
@@ -209,6 +213,60 @@ def test_a_cue_needs_its_own_stems_alone(tmp_path: Path) -> None:
         (tmp_path / "scene" / f"{name}.wav").write_bytes(stems[name])
     done = run("render", scene, "-o", tmp_path / "out", "--quiet")
     assert "kept, rendered from the same before: a\n" in done.stdout
+
+
+def test_what_can_be_read_of_a_broken_cue_decides_the_rate_and_the_halves(tmp_path: Path) -> None:
+    """The samples of a cue are the same whether another is whole or lacks a stem, and once it is mended all is current.
+
+    The broken cue has the only stereo stem of the solo section, and stems at 44.1 kHz that outnumber the other rate.
+    """
+    silent = np.zeros(4410, np.float32)
+    stems = {"a": noise(0.3, seed=3), "b": np.stack([silent, silent]), "c": silent, "d": silent}
+    sections = SOLO + "".join(SOLO.replace("solo", n).replace("-2.0", "2.0") for n in ("left", "mid", "right"))
+    cues = (
+        '[cues.one]\nsolo = "a.wav"\n[cues.two]\nleft = "missing.wav"\nsolo = "b.wav"\nmid = "c.wav"\nright = "d.wav"\n'
+    )
+    scene = write_scene(tmp_path / "scene", stems, sections=sections, more=cues, rate=44100)
+    soundfile.write(scene.parent / "a.wav", stems["a"], RATE, "FLOAT")
+    out = tmp_path / "out"
+    done = run("render", scene, "-o", out, "--quiet", "--cue", "one")
+    assert done.exit_code == 0, done.output
+    assert soundfile.info(out / "mix" / "one.wav").samplerate == 44100
+    # One stem can't outvote the two that 44.1 kHz is ahead by, but it may be a stereo one.
+    assert done.stderr.splitlines()[1] == (
+        "warning: stems that can't be read may change, for all cues, whether 'left' is seated as two halves "
+        "(fold or channels would settle it)"
+    )
+    before = heard(out / "mix" / "one.wav")
+    soundfile.write(scene.parent / "missing.wav", silent, 44100, "FLOAT")
+    done = run("render", scene, "-o", out, "--quiet")
+    assert "kept, rendered from the same before: one\n" in done.stdout
+    np.testing.assert_array_equal(heard(out / "mix" / "one.wav"), before)
+
+
+@pytest.mark.parametrize(
+    ("rates", "unread", "keys", "said"),
+    [
+        ([44100, 48000, 48000], 0, "", []),
+        ([44100, 48000, 48000], 1, "", ["the rate"]),
+        ([48000, 48000, 48000], 2, "", []),
+        ([48000, 48000], 2, "", ["the rate"]),
+        ([48000, 48000], 2, "sample_rate = 48000\n", []),
+    ],
+)
+def test_it_is_said_when_unread_stems_may_change_the_rate(
+    tmp_path: Path, rates: list[int], unread: int, keys: str, said: list[str]
+) -> None:
+    """As many as the first rate is ahead of the next can make it another; not if the scene settles it."""
+    names = [chr(97 + n) for n in range(len(rates) + unread)]
+    cues = "".join(f'[cues.{name}]\nsolo = "{name}.wav"\n' for name in names)
+    folded = SOLO + "fold = true\n"
+    scene_file = read_scene(write_scene(tmp_path, {}, top=keys, sections=folded, more=cues))
+    headers = {}
+    for name, rate in zip(names, rates, strict=False):
+        path = scene_file.path.parent / f"{name}.wav"
+        headers[path] = StemInfo(path, rate, 1, 100, "FLOAT", 0)
+    assert [text.partition(" (")[0] for text in undecided(scene_file, headers)] == said
 
 
 @pytest.mark.parametrize("options", [(), ("--stems",), ("--audio",)])
