@@ -18,7 +18,8 @@ from rooms.errors import InputError
 from rooms.localisation import LOUDSPEAKER_AZIMUTH, EnsembleImage
 
 if TYPE_CHECKING:
-    from render.stems import StemDescription, StemInfo
+    from render.stem_sound import StemDescription
+    from render.stems import StemInfo
 
 __all__ = [
     "ListedStem",
@@ -192,7 +193,8 @@ def list_stems(scene: SceneFile, *, listen: bool) -> list[ListedStem]:
     A stem that can't be rendered is listed with what is wrong.
     """
     # These bring the audio libraries, which a plain check has no need of.
-    from render.stems import describe, probe
+    from render.stem_sound import describe
+    from render.stems import probe
     from render.voices import chosen_channels, require_channels, stem_starts
 
     listed = []

@@ -10,7 +10,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from render.stems import Listener, probe, read_blocks
+from render.stem_sound import Listener
+from render.stems import probe, read_blocks
 from rooms.blind import blind_decay
 from rooms.early_measures import (
     DIRECT_S,

@@ -1,27 +1,22 @@
 """The report of a render: what was made, what the hall does, and how far each number can be trusted.
 
-`build_report` gathers, `write_report` prints: `report.json` for programs, after the schema that `report_schema`
-returns and `report.schema.json` keeps, and `report.html` for people, one file that needs nothing beside it.
+`build_report` gathers what `render.report_page` writes, after the schema that `report_schema` returns and
+`report.schema.json` keeps.
 """
 
 from __future__ import annotations
 
-import base64
 import math
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass
-from pathlib import Path
-from typing import Annotated, Any, ClassVar, NamedTuple
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
 from render.buses import settings
-from render.export import write_text
 from render.mix import capsule_delays, heard_arrays, main_array, main_image
-from render.pages import page
 from render.scene_file import SceneFile
 from rooms.measures import HEADROOM, as_bands, from_echogram
 from rooms.responses import Responses
@@ -30,6 +25,7 @@ from rooms.theory import eyring_s, sabine_s
 from rooms.units import BAND_NAMES
 
 __all__ = [
+    "MID_BANDS",
     "ArrayReport",
     "BandMeasures",
     "CentreReport",
@@ -46,7 +42,6 @@ __all__ = [
     "centre_capsule",
     "mean_of_mid_bands",
     "report_schema",
-    "write_report",
 ]
 
 MID_BANDS = ("500", "1000")
@@ -369,34 +364,6 @@ def report_schema() -> dict[str, Any]:
     return {"$schema": "https://json-schema.org/draft/2020-12/schema"} | schema
 
 
-def write_report(report: Report, figures: Sequence[Path], folder: Path) -> tuple[Path, Path]:
-    """Write `report.json` and `report.html`, each whole or not at all.
-
-    Parameters
-    ----------
-    report : Report
-    figures : sequence of Path
-        PNG files to show, in this order; each has one of the names in `FIGURES`.
-    folder : Path
-        Existing folder.
-
-    Returns
-    -------
-    tuple of Path
-        The two files.
-
-    Raises
-    ------
-    InputError
-        If a file can't be written.
-    """
-    json_path, html_path = folder / "report.json", folder / "report.html"
-    page = _page(report, figures)
-    write_text(json_path, report.model_dump_json(indent=2) + "\n")
-    write_text(html_path, page)
-    return json_path, html_path
-
-
 def centre_capsule(scene: Scene) -> int:
     """Return the index, in ``scene.capsules``, of the main array's capsule nearest to the array's middle."""
     main = main_array(scene.arrays)
@@ -409,45 +376,6 @@ def mean_of_mid_bands(values: Mapping[str, float | None]) -> float | None:
     """Return the mean of 500 Hz and 1 kHz, the single number of ISO 3382-1, table A.1; None if one is missing."""
     found = [value for band in MID_BANDS if (value := values.get(band)) is not None]
     return sum(found) / len(found) if len(found) == len(MID_BANDS) else None
-
-
-class _Figure(NamedTuple):
-    """What a page says about a picture."""
-
-    title: str
-    alternative: str
-    caption: str
-
-
-FIGURES: dict[str, _Figure] = {
-    "stage_plan.png": _Figure(
-        "Who sits where",
-        "Plan of the stage seen from above with every chair, music stand and microphone, a plan of the whole hall, "
-        "and a section through the hall from the side with the heights of players and microphones.",
-        "Each chair carries its section's letter and points where its player looks; each desk shares a stand. "
-        "The curve at a microphone is its polar pattern, the arrow its aim.",
-    ),
-    "reverberation_time.png": _Figure(
-        "How long the hall rings",
-        "Lines of reverberation time over octave bands: simulated T30 and EDT, Sabine's and Eyring's predictions.",
-        "T30 is the simulated decay of the whole hall; its shade covers every section and microphone. EDT follows "
-        "the first 10 dB and is what the ear takes for reverberance while the music plays. Sabine and Eyring know "
-        "only volume, surfaces and air: a simulation far from both asks for a second look.",
-    ),
-    "early_reflections.png": _Figure(
-        "What arrives first",
-        "Stems of level over time for the direct sound and the early reflections, with the surfaces they come from.",
-        "The gap before the first strong reflection tells the ear how large and how near the hall is. "
-        "The arrows show where each reflection comes from, seen from above.",
-    ),
-    "energy_decay.png": _Figure(
-        "How the sound dies away",
-        "Falling curves of energy over time, one per octave band.",
-        "Straight, nearly parallel lines are an even hall; a bend tells of two decays, a steep start of a strong "
-        "direct sound. T30 is read between the marked levels.",
-    ),
-}
-"""The pictures a page knows, by file name."""
 
 
 def _image(scene: Scene) -> ImageReport | None:
@@ -477,39 +405,3 @@ def _measure(energy: NDArray[np.float64], arrivals: NDArray[np.float64], bin_s: 
             cells.append(values | {"reasons": dict(measures.reasons)})
         table.append(cells)
     return table
-
-
-def _page(report: Report, figures: Sequence[Path]) -> str:
-    """Return the page as one self-contained text."""
-    return page(
-        "report.html.j2",
-        report=report,
-        bands=BAND_NAMES,
-        unweighed=_unweighed(report.files),
-        main=_main_table(report),
-        figures=[_inline(path) for path in figures],
-        mid=mean_of_mid_bands,
-    )
-
-
-def _unweighed(files: Sequence[WrittenFile]) -> list[tuple[str, int]]:
-    """Return each reason for a missing loudness with the number of files it holds for."""
-    return list(Counter(file.reason for file in files if file.reason is not None).items())
-
-
-def _main_table(report: Report) -> dict[str, Any]:
-    """Return the sections at the report's centre capsule, and why single numbers are missing."""
-    rows = [r for r in report.responses if (r.array, r.capsule) == (report.centre.array, report.centre.capsule)]
-    wanted = {f"{name}.{band}" for name in ("EDT_s", "C80_db", "D50", "G_db") for band in MID_BANDS}
-    reasons = [
-        f"{row.section}, {key.replace('.', ' at ')} Hz: {reason}"
-        for row in rows
-        for key, reason in row.reasons.items()
-        if key in wanted
-    ]
-    return {"array": report.centre.array, "capsule": report.centre.capsule, "rows": rows, "reasons": reasons}
-
-
-def _inline(path: Path) -> dict[str, str]:
-    data = base64.b64encode(path.read_bytes()).decode("ascii")
-    return FIGURES[path.name]._asdict() | {"uri": f"data:image/png;base64,{data}", "name": path.stem}

@@ -23,7 +23,8 @@ from render.file_list import leftovers, write_file_list
 from render.memory import memory_notice, peak_mib
 from render.mix import heard_arrays, left_out
 from render.passage import Passage
-from render.report import Report, Timing, WrittenFile, array_reports, build_report, centre_capsule, write_report
+from render.report import Report, Timing, WrittenFile, array_reports, build_report, centre_capsule
+from render.report_page import write_report
 from render.scene_file import Cue, SceneFile, chosen_cues, read_scene
 from render.sidecar import (
     Sidecar,

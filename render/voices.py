@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from render.cue_stems import Cue, Stem
 from render.scene_file import SceneFile, require_stems
-from render.stems import Listener, StemInfo, probe, read_blocks
+from render.stem_sound import Listener
+from render.stems import StemInfo, probe, read_blocks
 from rooms.errors import InputError
 from rooms.players import Section
 

@@ -189,7 +189,7 @@ def test_check_lists_which_file_is_whose_from_headers_alone(tmp_path: Path, monk
     def unread(*_arguments: object, **_options: object) -> None:
         raise AssertionError("a listing has no need of the samples")
 
-    monkeypatch.setattr("render.stems.describe", unread)
+    monkeypatch.setattr("render.stem_sound.describe", unread)
     done = run("check", scene, "--stems")
     assert (done.exit_code, len(done.stderr.splitlines())) == (0, 3)
     lines = [" ".join(line.split()) for line in done.stdout.splitlines()]

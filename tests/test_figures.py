@@ -24,7 +24,8 @@ from render.figures import (
     draw_reverberation_time,
     save_figures,
 )
-from render.report import FIGURES, Timing, build_report
+from render.report import Timing, build_report
+from render.report_page import FIGURES
 from render.stage_plan import POLAR, draw_elevation, draw_hall_plan, draw_stage_plan
 from rooms.geometry import Box
 from rooms.images import Reflections, early_reflections

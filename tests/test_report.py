@@ -17,7 +17,6 @@ from numpy.testing import assert_allclose
 from pydantic import ValidationError
 
 from render.report import (
-    FIGURES,
     ArrayReport,
     Report,
     Timing,
@@ -27,8 +26,8 @@ from render.report import (
     centre_capsule,
     mean_of_mid_bands,
     report_schema,
-    write_report,
 )
+from render.report_page import FIGURES, write_report
 from render.scene_file import build_scene
 from rooms.geometry import Box
 from rooms.localisation import ensemble_image
