@@ -90,7 +90,7 @@ class Measurement:
     T_from : tuple of str
         What each was measured from: ``"T30"``, ``"T20"``, ``"free decays"``, ``"free decays, at most"`` or nothing.
     EDT_s, T20_s, T30_s, C80_db, D50, Ts_s : ndarray, shape (9,)
-        Measures of ISO 3382-1; of music, EDT is that of the stops, and only C80 is known beside it.
+        Measures of ISO 3382-1; of music, C80 alone.
     C80_error_db : ndarray, shape (9,)
         Standard deviation of C80 about that of the expected decay, in dB; of music, of its estimate.
     drr_db, drr_error_db : ndarray, shape (9,)
@@ -423,7 +423,8 @@ def _music(
 ) -> None:
     """Measure music or speech by its free decays."""
     found = blind_decay(samples, rate)
-    values |= {"T_s": found.T_s, "T_low_s": found.low_s, "T_high_s": found.high_s, "EDT_s": found.early_s}
+    values |= {"T_s": found.T_s, "T_low_s": found.low_s, "T_high_s": found.high_s}
+    reasons["EDT_s"] = "the source's own release hides the first 10 dB"
     values["T_from"] = tuple(
         "" if reason else "free decays, at most" if bound else "free decays"
         for reason, bound in zip(found.reasons, found.upper_bound.tolist(), strict=True)

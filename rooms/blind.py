@@ -61,11 +61,30 @@ STOPPED_DB = 1.0
 CLEAR_DB = 3.0
 """So far above the noise floor a decay still counts for its range."""
 
-WIDEST = 0.35
+WIDEST = 0.25
 """Largest standard deviation of a decay's log T with which it is used (our choice, no source)."""
 
 STEEPER = 2.0
 """A fall whose second half is so many times as fast as its first is no room's (our choice, no source)."""
+
+STRAY = 0.01
+"""Density of log T of falls that are no decays (our choice, no source)."""
+
+SCATTERS = (0.03, 0.06, 0.12, 0.25)
+"""Standard deviations that clean decays' log T may have beside what each fit says: few partials make few modes sound."""
+
+SHARES = ((0.02, 8.0), (0.1, 4.0), (0.3, 2.0), (0.6, 1.0), (0.9, 0.5))
+"""Shares of decays that may be masked, and how plausible each is beforehand (our choice, no source)."""
+
+LENGTHS = (0.3, 0.6, 1.2)
+"""By how much masked decays' log T may be longer in the mean."""
+
+FADE_DB = 57.0
+"""What partials' beats change of a decay's fall from start to end, as a standard deviation in dB, times the root of the
+bandwidth in Hz: there are the fewer the narrower a band is (measured on strings: 3.0, 1.7 and 1.4 dB from 500 Hz on)."""
+
+FADE_MOST_DB = 5.0
+"""At most so much."""
 
 BANDWIDTH_TIME = 16.0
 """Least product of bandwidth and reverberation time: below, the filter's own decay is heard (ISO 3382-2, 7.3)."""
@@ -97,7 +116,8 @@ class BlindDecay:
     decays : ndarray of int, shape (bands,)
         How many free decays it was taken from.
     upper_bound : ndarray of bool, shape (bands,)
-        Where the room may be shorter still, as the source's own release is as long; `low_s` is zero there.
+        Where the room may be shorter still, as the source's own release is as long; `low_s` is the
+        shortest time the octave can tell.
     early_s : ndarray, shape (bands,)
         From the first 10 dB after the stops: like EDT, but for how long the source takes to stop.
     two_slopes : ndarray of bool, shape (bands,)
@@ -180,7 +200,7 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
     The energy of a frame is taken for gamma distributed about A·exp(−6·ln(10)·t/T) + N with B·10 ms degrees of freedom
     for each of its quadratures, B being the band's width; music has fewer, and standard deviations grow by what the
     residuals' own correlation says. Decays' log T are a mixture: clean ones scatter about the room's, masked ones are
-    longer by an exponentially distributed amount; T and its interval are the median and the 5 and 95 % quantiles of
+    longer by an exponentially distributed amount, and some hundredth is no decay at all; T and its interval are the median and the 5 and 95 % quantiles of
     the posterior over all shares, lengths and scatters. After a source stops the level follows the backward integral of
     the response (Schroeder 1965): its fall within the first 80 ms gives C80, and what it has lost at once the direct
     sound's share. Both need the moment of the stop, which the source's release blurs: their errors are wide.
@@ -197,7 +217,7 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
     frame = round(FRAME_S * sample_rate)
     if given.shape[-1] < SHORTEST_S * sample_rate:
         reasons = ["cannot tell: too short; record ten seconds with a stop, or a clap"] * count
-        return _result(number, decays, two_slopes, reasons)
+        return _result(number, decays, two_slopes, reasons, midbands)
     energies = [_frames(given, sample_rate, band, frame) for band in np.asarray(bands, dtype=np.float64).tolist()]
     loudest = max((float(np.max(y)) for y in energies if y is not None), default=0.0)
     for band, (energy, midband) in enumerate(zip(energies, midbands.tolist(), strict=True)):
@@ -207,7 +227,7 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
         if np.max(energy) <= 1e-10 * loudest or not loudest > 0:
             reasons[band] = "cannot tell: nothing sounds in this octave; record ten seconds with a stop, or a clap"
             continue
-        bandwidth = midband * (10.0**0.15 - 10.0**-0.15)
+        bandwidth = float(_bandwidth(midband))
         quiet = _quiet(energy)
         number["noise_floor_db"][band] = float(energy_db(quiet))
         found, reason = _free_decays(energy, quiet, bandwidth)
@@ -229,7 +249,7 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
         )
         drops = np.array([decay.drop_db for decay in clean])
         _clarity(number, band, float(middle), drops, weight[near])
-    return _result(number, decays, two_slopes, reasons)
+    return _result(number, decays, two_slopes, reasons, midbands)
 
 
 _NUMBERS = (
@@ -250,10 +270,16 @@ def _result(
     decays: NDArray[np.int64],
     two_slopes: NDArray[np.bool_],
     reasons: list[str],
+    midbands: NDArray[np.float64],
 ) -> BlindDecay:
     bound = number["T_s"] < SOURCE_RELEASE_S
-    number["low_s"] = np.where(bound, 0.0, number["low_s"])
+    number["low_s"] = np.where(bound, BANDWIDTH_TIME / _bandwidth(midbands), number["low_s"])
     return BlindDecay(decays=decays, upper_bound=bound, two_slopes=two_slopes, reasons=tuple(reasons), **number)
+
+
+def _bandwidth(midband: ArrayLike) -> NDArray[np.float64]:
+    """Return an octave's width in Hz."""
+    return np.asarray(midband, dtype=np.float64) * (10.0**0.15 - 10.0**-0.15)
 
 
 def _frames(given: NDArray[np.float64], sample_rate: float, band: float, frame: int) -> NDArray[np.float64] | None:
@@ -300,7 +326,7 @@ def _free_decays(energy: NDArray[np.float64], quiet: float, bandwidth: float) ->
         single, covariance, likelihood = _fit(y, 1, quiet)
         if np.isfinite(covariance[1, 1]) and np.exp(single[1]) * bandwidth > BANDWIDTH_TIME:
             drop = _back_at(single, FRAME_S * (piece[0] - stop)) - (before - STOPPED_DB)
-            fits.append((y, single, covariance, likelihood, _early(level, stop, trough, before), drop))
+            fits.append((y, single, covariance, likelihood, _early(level, stop, trough, before), drop, piece[2]))
     if not fits:
         return [], (
             f"cannot tell: the level never falls freely by {SKIPPED_DB + LEAST_RANGE_DB:.0f} dB, the most is "
@@ -308,9 +334,10 @@ def _free_decays(energy: NDArray[np.float64], quiet: float, bandwidth: float) ->
         )
     shape = bandwidth * FRAME_S
     spread = max(1.0, shape * _long_run_variance([fit[0] / _model(fit[1], fit[0].size) - 1.0 for fit in fits]))
+    fade = min(FADE_DB / np.sqrt(bandwidth), FADE_MOST_DB)
     found = []
-    for y, single, covariance, likelihood, early_s, drop in fits:
-        deviation = float(np.sqrt(covariance[1, 1] * spread / shape))
+    for y, single, covariance, likelihood, early_s, drop, depth in fits:
+        deviation = float(np.hypot(np.sqrt(covariance[1, 1] * spread / shape), fade / depth))
         if deviation > WIDEST:
             continue
         double, _, two = _fit(y, 2, quiet)
@@ -336,8 +363,10 @@ def _stop(level: NDArray[np.float64], peak: int, trough: int) -> tuple[float, in
     return before, peak + int(high[-1])
 
 
-def _piece(level: NDArray[np.float64], stop: int, trough: int, before: float, floor: float) -> tuple[int, int] | None:
-    """Return the first frame to fit of a fall and the one after the last, None if it isn't a room's."""
+def _piece(
+    level: NDArray[np.float64], stop: int, trough: int, before: float, floor: float
+) -> tuple[int, int, float] | None:
+    """Return the first frame to fit of a fall, the one after the last, and by how many dB it falls; None if it isn't a room's."""
     fall = level[stop : trough + 1]
     below = fall <= before - SKIPPED_DB
     if not below.any():
@@ -353,7 +382,7 @@ def _piece(level: NDArray[np.float64], stop: int, trough: int, before: float, fl
         return None
     # Where the decay reaches the floor, a second of that is fitted too.
     reaches = floor + CLEAR_DB >= fall[first] - RANGE_DB
-    return stop + first, stop + (min(fall.size, end + 100) if reaches else end)
+    return stop + first, stop + (min(fall.size, end + 100) if reaches else end), depth
 
 
 @numba.njit(cache=True)
@@ -517,7 +546,7 @@ def _clarity(
 def _quantiles(log_T: NDArray[np.float64], deviation: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the 5, 50 and 95 % quantiles of the room's log T, given those of its decays and their deviations.
 
-    Clean decays scatter normally about it; of masked ones, an exponential's length is added.
+    Clean decays scatter normally about it; of masked ones, an exponential's length is added; a few are anything.
     """
     reach = 4.0 * float(np.max(deviation)) + 0.8
     grid = np.linspace(float(np.min(log_T)) - reach, float(np.max(log_T)) + reach, 600)
@@ -525,10 +554,10 @@ def _quantiles(log_T: NDArray[np.float64], deviation: NDArray[np.float64]) -> ND
     highest = -np.inf
     away = log_T[:, None] - grid[None, :]
     terms = []
-    for scatter, prior in ((0.03, 0.4), (0.06, 0.3), (0.12, 0.2), (0.25, 0.1)):
+    for scatter in SCATTERS:
         width = np.hypot(deviation, scatter)[:, None]
         clean = -0.5 * (away / width) ** 2 - np.log(width * np.sqrt(2.0 * np.pi))
-        for length in (0.15, 0.3, 0.6, 1.2):
+        for length in LENGTHS:
             # Normal plus exponential: the exponentially modified Gaussian.
             masked = (
                 0.5 * (width / length) ** 2
@@ -536,9 +565,9 @@ def _quantiles(log_T: NDArray[np.float64], deviation: NDArray[np.float64]) -> ND
                 + scipy.special.log_ndtr(away / width - width / length)
                 - np.log(length)
             )
-            for share in (0.02, 0.1, 0.3, 0.5, 0.7, 0.9):
-                both = np.logaddexp(np.log1p(-share) + clean, np.log(share) + masked).sum(axis=0)
-                terms.append(both + np.log(prior))
+            for share, prior in SHARES:
+                each = np.logaddexp(np.log1p(-share) + clean, np.log(share) + masked)
+                terms.append(np.logaddexp(each, np.log(STRAY)).sum(axis=0) + np.log(prior))
                 highest = max(highest, float(np.max(terms[-1])))
     for term in terms:
         posterior += np.exp(term - highest)
