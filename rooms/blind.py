@@ -71,7 +71,7 @@ STRAY = 0.01
 """Density of log T of falls that are no decays (our choice, no source)."""
 
 SCATTERS = (0.03, 0.06, 0.12, 0.25)
-"""Standard deviations that clean decays' log T may have beside what each fit says: few partials make few modes sound."""
+"""Standard deviations that clean decays' log T may have beside what each fit says (our choice)."""
 
 SHARES = ((0.02, 8.0), (0.1, 4.0), (0.3, 2.0), (0.6, 1.0), (0.9, 0.5))
 """Shares of decays that may be masked, and how plausible each is beforehand (our choice, no source)."""
@@ -81,7 +81,7 @@ LENGTHS = (0.3, 0.6, 1.2)
 
 FADE_DB = 57.0
 """What partials' beats change of a decay's fall from start to end, as a standard deviation in dB, times the root of the
-bandwidth in Hz: there are the fewer the narrower a band is (measured on strings: 3.0, 1.7 and 1.4 dB from 500 Hz on)."""
+bandwidth in Hz: a narrow band has few (measured on strings: 3.0, 1.7 and 1.4 dB from 500 Hz to 2 kHz)."""
 
 FADE_MOST_DB = 5.0
 """At most so much."""
@@ -197,13 +197,17 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
 
     Notes
     -----
-    The energy of a frame is taken for gamma distributed about A·exp(−6·ln(10)·t/T) + N with B·10 ms degrees of freedom
-    for each of its quadratures, B being the band's width; music has fewer, and standard deviations grow by what the
-    residuals' own correlation says. Decays' log T are a mixture: clean ones scatter about the room's, masked ones are
-    longer by an exponentially distributed amount, and some hundredth is no decay at all; T and its interval are the median and the 5 and 95 % quantiles of
-    the posterior over all shares, lengths and scatters. After a source stops the level follows the backward integral of
-    the response (Schroeder 1965): its fall within the first 80 ms gives C80, and what it has lost at once the direct
-    sound's share. Both need the moment of the stop, which the source's release blurs: their errors are wide.
+    The energy of a frame is taken for gamma distributed about A·exp(−6·ln(10)·t/T) + N, of shape B·10 ms, B being the
+    band's width: that of Gaussian noise. Music has fewer degrees of freedom: standard deviations grow by what the
+    residuals' correlation says, and by the slow beats of few partials (`FADE_DB`).
+
+    Decays' log T are a mixture: clean ones scatter about the room's, masked ones are longer by an exponentially
+    distributed amount, and some hundredth is no decay at all. T and its interval are the median and the 5 and 95 %
+    quantiles of the posterior over all shares, lengths and scatters.
+
+    After a source stops the level follows the backward integral of the response (Schroeder 1965): its fall within
+    80 ms gives C80, and what it loses at once the direct sound's share. Both need the moment of the stop, which the
+    source's release blurs: their errors are wide.
     """
     given = np.atleast_2d(np.asarray(samples, dtype=np.float64))
     if not np.isfinite(given).all():
@@ -279,7 +283,7 @@ def _result(
 
 def _bandwidth(midband: ArrayLike) -> NDArray[np.float64]:
     """Return an octave's width in Hz."""
-    return np.asarray(midband, dtype=np.float64) * (10.0**0.15 - 10.0**-0.15)
+    return np.asarray(np.asarray(midband, dtype=np.float64) * (10.0**0.15 - 10.0**-0.15))
 
 
 def _frames(given: NDArray[np.float64], sample_rate: float, band: float, frame: int) -> NDArray[np.float64] | None:
@@ -366,7 +370,7 @@ def _stop(level: NDArray[np.float64], peak: int, trough: int) -> tuple[float, in
 def _piece(
     level: NDArray[np.float64], stop: int, trough: int, before: float, floor: float
 ) -> tuple[int, int, float] | None:
-    """Return the first frame to fit of a fall, the one after the last, and by how many dB it falls; None if it isn't a room's."""
+    """Return the first frame to fit of a fall, the one after the last and the fall in dB, None if it isn't a room's."""
     fall = level[stop : trough + 1]
     below = fall <= before - SKIPPED_DB
     if not below.any():
