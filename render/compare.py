@@ -18,7 +18,8 @@ import soundfile
 from render.comparison import Comparison, SectionNumbers, Variant
 from render.comparison_jobs import Job, JobResult, run
 from render.comparison_page import comparison_page
-from render.cues import QUICK_DBTP, QUICK_LUFS, STEREO_LOUDSPEAKERS
+from render.cue_plan import STEREO_LOUDSPEAKERS
+from render.cues import QUICK_DBTP, QUICK_LUFS
 from render.export import open_audio, write_text
 from render.mix import default_gain_db, default_offset_s
 from render.passage import Passage

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from render.cache import response_store
 from render.comparison import Curves, Plan, SectionNumbers
 from render.console import set_console
-from render.cues import STEREO, STEREO_LOUDSPEAKERS, CuePlan, cue_blocks, cue_files
+from render.cue_plan import STEREO, STEREO_LOUDSPEAKERS, CuePlan, cue_files
+from render.cues import cue_blocks
 from render.export import open_audio
 from render.loudness import Loudness, LoudnessMeter
 from render.mix import heard_arrays

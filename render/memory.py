@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 from render.convolve import BLOCKS_AT_ONCE, block_length
-from render.cues import CuePlan
+from render.cue_plan import CuePlan
 
 __all__ = ["LARGE_MIB", "memory_notice", "peak_mib", "predicted_peak_mib"]
 

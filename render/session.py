@@ -14,18 +14,19 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from render.beds import beds_of
 from render.cache import response_store
 from render.console import set_console
-from render.cues import QUICK_DBTP, QUICK_LUFS, CuePlan, OutputFile, cue_files, cue_peak, write_cue
-from render.export import Encoding, flac_holds, suffix
+from render.cue_plan import CuePlan
+from render.cues import QUICK_DBTP, QUICK_LUFS, cue_peak, write_cue
+from render.export import Encoding
 from render.file_list import leftovers, write_file_list
 from render.memory import memory_notice, peak_mib
 from render.mix import heard_arrays, left_out
+from render.order import Order, checked_order
 from render.passage import Passage
 from render.report import Report, Timing, WrittenFile, array_reports, build_report, centre_capsule
 from render.report_page import write_report
-from render.scene_file import Cue, SceneFile, chosen_cues, read_scene
+from render.scene_file import SceneFile, read_scene
 from render.sidecar import (
     Sidecar,
     SoundHash,
@@ -34,13 +35,11 @@ from render.sidecar import (
     current_sidecar,
     make_sidecar,
     settings_digest,
-    stamp,
     unmodified,
     write_sidecar,
 )
-from render.staging import make_folder, refuse_long_names, sole_writer, staged
-from render.stems import StemInfo
-from render.voices import common_rate, cue_voices, halved_sections, parts, probe_stems, undecided
+from render.staging import make_folder, sole_writer, staged
+from render.voices import common_rate, cue_voices, parts
 from rooms.decay import with_T30
 from rooms.errors import InputError
 from rooms.images import early_reflections
@@ -81,31 +80,6 @@ class Rendering:
     responses: Responses
     mixes: tuple[WrittenFile, ...]
     kept: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class _Order:
-    """What is asked of a render, read and checked."""
-
-    scene_file: SceneFile
-    cues: tuple[Cue, ...]
-    passage: Passage | None
-    quick: bool
-    stems: bool
-    encoding: Encoding
-    force: bool
-    notice: Callable[[str], None]
-    headers: Mapping[Path, StemInfo]
-    halved: Collection[str]
-    stamps: Mapping[Path, Stamp]
-    files: Mapping[str, tuple[OutputFile, ...]]
-    folder: Path
-    remarks: tuple[str, ...]
-
-    @property
-    def whole(self) -> bool:
-        """Whether cues are rendered whole, to be kept."""
-        return self.passage is None and not self.quick
 
 
 def render_scene(
@@ -159,12 +133,12 @@ def render_scene(
     tell = progress or (lambda _what, _part: None)
     tell("scene and stems", 0.0)
     say = notice or (lambda _text: None)
-    order = _order(read_scene(scene_path), folder, cues, passage, quick, stems, encoding, force, say)
+    order = checked_order(read_scene(scene_path), folder, cues, passage, quick, stems, encoding, force, say)
     rate, notes_of_rates = common_rate(order.scene_file, order.headers)
     warnings = [*order.remarks, *order.scene_file.stem_notes, *notes_of_rates, *left_out(order.scene_file)]
     tell("scene and stems", 1.0)
     with sole_writer(order.folder):
-        for name in _folders(order):
+        for name in order.folders:
             make_folder(order.folder / name)
         began = time.perf_counter()
         store = response_store()
@@ -231,7 +205,7 @@ class _Work:
 
     Attributes
     ----------
-    order : _Order
+    order : Order
         What was asked.
     plans : mapping
         All cues, by name.
@@ -245,7 +219,7 @@ class _Work:
         Told what is being done and how far it is.
     """
 
-    order: _Order
+    order: Order
     plans: Mapping[str, CuePlan]
     notes: Mapping[str, list[str]]
     seed: int
@@ -261,80 +235,6 @@ class _WrittenCue:
     warnings: Sequence[str]
     input_s: float
     kept: bool
-
-
-def _order(
-    scene_file: SceneFile,
-    folder: Path,
-    cues: Sequence[str],
-    passage: Passage | None,
-    quick: bool,
-    stems: bool,
-    encoding: Encoding,
-    force: bool,
-    notice: Callable[[str], None],
-) -> _Order:
-    """Check what is asked against the scene, before anything is computed or written."""
-    names = [cue.name for cue in scene_file.cues]
-    chosen = chosen_cues(scene_file, cues)
-    if passage is not None and len(chosen) > 1:
-        raise InputError(f"a passage is part of one cue; choose it with --cue; allowed: {', '.join(names)}")
-    if quick and (stems or encoding != "float32"):
-        raise InputError(
-            "a quick listen is the stereo mix alone, in float32; leave out --quick, or --stems and --format"
-        )
-    # Before anything of them is read, so that no change goes unseen.
-    stamps = {p: stamp(p) for cue in scene_file.cues for s in cue.stems.values() if (p := s.path).is_file()}
-    headers, faults = probe_stems(scene_file, chosen)
-    halved = halved_sections(scene_file, headers)
-    remarks = [f"cue '{name}' is left out of account: {fault}" for name, fault in faults.items()]
-    if open_ends := undecided(scene_file, headers):
-        remarks.append(f"stems that can't be read may change, for all cues, {'; '.join(open_ends)}")
-    scene_file = replace(scene_file, cues=tuple(cue for cue in scene_file.cues if cue.name not in faults))
-    capsules = {array.name: [capsule.name for capsule in array.capsules] for array in heard_arrays(scene_file)}
-    beds = beds_of(scene_file)
-    ending = ("" if passage is None else f"_{passage.label}") + ("_quick" if quick else "")
-    files = {
-        cue.name: cue_files(
-            cue.name + ending,
-            capsules,
-            list(cue.stems) if stems else [],
-            ending=suffix(encoding),
-            mix_only=quick,
-            interleaved=scene_file.output.interleaved,
-            beds=beds,
-        )
-        for cue in scene_file.cues
-    }
-    if suffix(encoding) == ".flac":
-        for file in chain(*files.values()):
-            if not flac_holds(file.channels, file.loudspeakers):
-                raise scene_file.file.error(
-                    ("output",),
-                    f"FLAC takes more than two channels for loudspeakers up to 7.1, and {file.name} has "
-                    f"{file.channels}, {file.what}; leave it out, or choose another format",
-                )
-    refuse_long_names([file.name for file in chain(*files.values())])
-    _refuse_collisions(scene_file, files)
-    root = folder / "quick" if quick else folder
-    if passage is not None:
-        root = root / "passages" / (chosen[0].name + ending)
-    return _Order(
-        scene_file,
-        chosen,
-        passage,
-        quick,
-        stems,
-        encoding,
-        force,
-        notice,
-        headers,
-        halved,
-        stamps,
-        files,
-        root,
-        tuple(remarks),
-    )
 
 
 def _render_whole(work: _Work) -> dict[str, _WrittenCue]:
@@ -402,7 +302,7 @@ def _write(
     if large is not None:
         order.notice(large)
         warnings.append(large)
-    with staged(order.folder, _folders(order)) as staging, _unchanged(plan, order.stamps):
+    with staged(order.folder, order.folders) as staging, _unchanged(plan, order.stamps):
         return write_cue(
             plan,
             staging,
@@ -466,28 +366,7 @@ def _input_s(plan: CuePlan) -> float:
     return max(voice.samples for voice in plan.voices) / plan.rate
 
 
-def _folders(order: _Order) -> tuple[str, ...]:
-    """Return the folders that audio files are written to."""
-    return ("mix", "stems") if order.stems else ("mix",)
-
-
-def _refuse_collisions(scene_file: SceneFile, files: Mapping[str, Sequence[OutputFile]]) -> None:
-    """Refuse cues, sections, arrays and capsules whose names make one file's name together."""
-    seen: dict[str, tuple[str, OutputFile]] = {}
-    for cue, cue_s in files.items():
-        for file in cue_s:
-            other, its = seen.setdefault(file.name.casefold(), (cue, file))
-            if other != cue:
-                raise scene_file.file.error(
-                    ("cues", cue), f"two files would be called {file.name}, the other of cue '{other}'; rename a cue"
-                )
-            if its is not file:
-                raise scene_file.file.error(
-                    (), f"two files would be called {file.name}: {its.what}, and {file.what}; rename one of them"
-                )
-
-
-def _remarks(order: _Order, written: Mapping[str, _WrittenCue]) -> list[str]:
+def _remarks(order: Order, written: Mapping[str, _WrittenCue]) -> list[str]:
     """Return what a report says of what it is a report of."""
     if order.whole:
         missing = [cue.name for cue in order.scene_file.cues if cue.name not in written]

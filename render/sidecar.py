@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 import render
 import rooms
 from render.console import Console
-from render.cues import CuePlan
+from render.cue_plan import CuePlan
 from render.export import Encoding, write_text
 from render.report import WrittenFile
 from render.voices import read_voices

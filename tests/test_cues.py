@@ -12,7 +12,8 @@ import pytest
 import scipy.signal
 import soundfile
 
-from render.cues import QUICK_DBTP, QUICK_LUFS, cue_files, quick_gain_db
+from render.cue_plan import cue_files
+from render.cues import QUICK_DBTP, QUICK_LUFS, quick_gain_db
 from render.scene_file import read_scene
 from render.stems import StemInfo
 from render.voices import undecided

@@ -12,7 +12,7 @@ import pytest
 
 from render import memory
 from render.console import Console
-from render.cues import CuePlan, cue_files
+from render.cue_plan import CuePlan, cue_files
 from render.memory import predicted_peak_mib
 from render.stems import StemInfo
 from render.voices import Voice
@@ -24,7 +24,8 @@ from dataclasses import replace
 from pathlib import Path
 import numpy as np, soundfile
 from render.console import Console
-from render.cues import CuePlan, cue_files, write_cue
+from render.cue_plan import CuePlan, cue_files
+from render.cues import write_cue
 from render.memory import predicted_peak_mib
 from render.scene_file import OutputTable, read_scene
 from render.stems import probe

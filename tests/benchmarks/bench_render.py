@@ -40,7 +40,8 @@ def render(folder: Path, seconds: float, response_s: float, encoding: str, stems
     """Render the cue and print what it took; the parent calls this in a process of its own."""
     from render.console import Console
     from render.convolve import convolve
-    from render.cues import CuePlan, cue_files, write_cue
+    from render.cue_plan import CuePlan, cue_files
+    from render.cues import write_cue
     from render.scene_file import OutputTable
     from render.stems import probe
     from render.voices import Voice, read_voices
