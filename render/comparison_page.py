@@ -16,6 +16,7 @@ from render.drawings import (
     Placed,
     curve_drawing,
     image_drawing,
+    in_window,
     line_style,
     section_mark,
     stage_drawing,
@@ -49,7 +50,7 @@ _MEASURES = {
     "balance_db": _Measure("Balance: level against the ensemble, dB", "Balance (dB)", 1, True),
     "azimuth_deg": _Measure("Azimuth in the stereo image, °", "Azimuth (°)", 0, True),
     "width_deg": _Measure("Width in the stereo image, °", "Width (°)", 0),
-    "heard_azimuth_deg": _Measure("Azimuth in the rendered mix, °", "in the mix (°)", 0, True),
+    "heard_azimuth_deg": _Measure("Azimuth in the rendered mix, °", "Heard (°)", 0, True),
     "drr_db": _Measure("Distance: direct sound against all that follows, dB", "Direct (dB)", 1, True),
     "C80_db": _Measure("Clarity C80, dB", "C80 (dB)", 1, True),
     "EDT_s": _Measure("Early decay time EDT, s", "EDT (s)", 2),
@@ -87,13 +88,15 @@ def comparison_page(
         name: section_mark(index)
         for index, name in enumerate(dict.fromkeys(section.name for scene in shown for section in scene.sections))
     }
+    arrays = [array for scene in shown for array in scene.arrays]
     window = stage_window(shown)
     return page(
         "comparison.html.j2",
         comparison=comparison,
         listening=listening_panel(audio, comparison.lufs) if audio else None,
         marks=marks,
-        purposes=dict.fromkeys(array.purpose for scene in shown for array in scene.arrays),
+        purposes=dict.fromkeys(array.purpose for array in arrays if in_window(array, window)),
+        outside=dict.fromkeys(array.name for array in arrays if not in_window(array, window)),
         variants=[
             {
                 "name": variant.name,

@@ -28,6 +28,7 @@ from render.stage_plan import (
     section_letter,
 )
 from rooms.localisation import LOUDSPEAKER_AZIMUTH
+from rooms.microphones import Array
 from rooms.scene import Scene
 
 __all__ = [
@@ -36,6 +37,7 @@ __all__ = [
     "Placed",
     "curve_drawing",
     "image_drawing",
+    "in_window",
     "line_style",
     "section_mark",
     "stage_drawing",
@@ -44,6 +46,9 @@ __all__ = [
 
 Marks = Mapping[str, tuple[str, str, str]]
 """`section_mark` of every section, by its name."""
+
+Window = tuple[float, float, float, float]
+"""What a stage shows: least x and y, greatest x and y in m."""
 
 MARGIN = 1.3
 """What a stage shows around its players, in m."""
@@ -58,7 +63,7 @@ SIZE = (300.0, 170.0)
 """Width and height of a drawing of curves, without what stands around it."""
 
 ROW = 20.0
-"""Height that a section has in a drawing of an image of 600."""
+"""Height that a section has in a drawing of an image."""
 
 
 @dataclass(frozen=True)
@@ -110,8 +115,8 @@ def line_style(index: int) -> tuple[str, str]:
     return LINES[index % len(LINES)], DASHES[(index + index // len(LINES)) % len(DASHES)]
 
 
-def stage_window(scenes: Sequence[Scene]) -> tuple[float, float, float, float]:
-    """Return what drawings of several stages must show to have one scale: least x and y, greatest x and y in m."""
+def stage_window(scenes: Sequence[Scene]) -> Window:
+    """Return what drawings of several stages must show to have one scale."""
     seats = np.concatenate([np.zeros((1, 3)), *(s.positions for scene in scenes for s in scene.sections)])[:, :2]
     low, high = seats.min(axis=0), seats.max(axis=0)
     hung = np.concatenate([np.zeros((1, 3)), *(a.positions for scene in scenes for a in scene.arrays)])[:, :2]
@@ -120,10 +125,17 @@ def stage_window(scenes: Sequence[Scene]) -> tuple[float, float, float, float]:
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
+def in_window(array: Array, window: Window) -> bool:
+    """Return whether any of an array's capsules is drawn."""
+    left, low, right, high = window
+    x, y = array.positions[:, 0], array.positions[:, 1]
+    return bool(np.any((x > left) & (x < right) & (y > low) & (y < high)))
+
+
 def stage_drawing(
     scene: Scene,
     marks: Marks,
-    window: tuple[float, float, float, float],
+    window: Window,
     label: str,
 ) -> Markup:
     """Draw a stage from above to scale: chairs, stands, the conductor and the microphones over them.
@@ -132,8 +144,7 @@ def stage_drawing(
     ----------
     scene : Scene
     marks : Marks
-    window : tuple of float
-        Least x and y, greatest x and y in m.
+    window : Window
     label : str
         What it shows, for who can't see it.
     """

@@ -11,6 +11,7 @@ import pytest
 from render.comparison_page import comparison_page, difference_shade, difference_text
 from render.drawings import line_style, stage_drawing, stage_window
 from rooms.jnd import RATIOS
+from rooms.microphones import Array, Capsule
 from tests.made_up_comparison import NAMES, SECTIONS, made_up_comparison, made_up_scenes
 
 COMPARISON, SCENES = made_up_comparison(), made_up_scenes()
@@ -69,7 +70,7 @@ def test_a_difference_is_told_by_sign_arrow_and_shade(jnds, text, shade):
 
 def test_the_table_of_differences_holds_every_difference(text):
     """Each section has its values in the base and the differences of all others, beside their own values."""
-    table = text[text.index('<table class="jnds">') :]
+    table = text[text.index('<table class="jnds') :]
     table = table[: table.index("</table>")]
     rows = [words(row).split() for row in re.findall(r"(?s)<tr>.*?</tr>", table)]
     assert [row for row in rows if row[0] == "violins-2"] == [
@@ -180,4 +181,15 @@ def test_one_variant_alone_has_nothing_to_differ_from():
     alone = replace(COMPARISON, variants=COMPARISON.variants[:1], ranking=None)
     page = comparison_page(alone, SCENES)
     assert "nothing to compare it with" in page
-    assert '<table class="jnds">' not in page
+    assert '<table class="jnds' not in page
+
+
+def test_what_hangs_further_away_is_named(text):
+    """An array that no drawing reaches is told in words, and its mark isn't in the key."""
+    assert "Further away" not in text
+    scene = SCENES[NAMES[0]]
+    far = Array("house", "ambience", (Capsule("left", (-2.0, -9.0, 5.0)), Capsule("right", (2.0, -9.0, 5.0))))
+    page = comparison_page(COMPARISON, {**SCENES, NAMES[0]: replace(scene, arrays=(*scene.arrays, far))})
+    assert "Further away than the drawings reach: house." in page
+    assert "</svg> ambience" not in page
+    assert "</svg> main" in page
