@@ -109,17 +109,7 @@ def draw_stage_plan(axes: Axes, scene: Scene) -> Axes:
 
 
 def draw_hall_plan(axes: Axes, scene: Scene) -> Axes:
-    """Draw the whole hall from above: its walls, the stage plan's frame, players and arrays.
-
-    Parameters
-    ----------
-    axes : Axes
-    scene : Scene
-
-    Returns
-    -------
-    Axes
-    """
+    """Draw the whole hall from above: its walls, the stage plan's frame, players and arrays; return the axes."""
     lower, upper = scene.hall.box.lower, scene.hall.box.upper
     _draw_floor(axes, scene)
     axes.set(xlim=(lower[0] - 0.8, upper[0] + 0.8), ylim=(lower[1] - 0.8, upper[1] + 0.8), aspect="equal")
