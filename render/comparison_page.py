@@ -191,9 +191,8 @@ def _reasons(variants: Sequence[Variant]) -> list[str]:
     found: dict[tuple[str, str], dict[str, None]] = {}
     for variant in variants:
         for numbers in variant.sections:
-            for attribute, reason in numbers.reasons.items():
-                title = _MEASURES[attribute].title if attribute in _MEASURES else attribute
-                found.setdefault((title, reason), {})[variant.name] = None
+            for attribute in (name for name in _MEASURES if name in numbers.reasons):
+                found.setdefault((_MEASURES[attribute].title, numbers.reasons[attribute]), {})[variant.name] = None
     return [
         f"{title}: {reason} ({'all variants' if len(names) == len(variants) > 1 else ', '.join(names)})"
         for (title, reason), names in found.items()
@@ -207,6 +206,9 @@ def _image(variant: Variant, marks: Marks) -> Markup | None:
         for part in variant.sections
         if part.azimuth_deg is not None and part.left_deg is not None and part.right_deg is not None
     ]
+    if not placed:  # no curves for this array: what the mix says is all there is
+        heard = [(part.section, part.heard_azimuth_deg) for part in variant.sections]
+        placed = [Placed(section, at, at, at) for section, at in heard if at is not None]
     if not placed:
         return None
     told = "; ".join(
@@ -231,7 +233,7 @@ def _facts(variant: Variant) -> list[str]:
         facts.append(f"in mono {number_text(variant.mono_db, 1, signed=True)} dB")
     if variant.mono_worst_hz is not None and variant.mono_worst_db is not None:
         worst = number_text(variant.mono_worst_db, 1, signed=True)
-        facts.append(f"the third octave at {variant.mono_worst_hz:g} Hz loses most, {worst} dB")
+        facts.append(f"the third octave at {variant.mono_worst_hz:.0f} Hz loses most, {worst} dB")
     return facts
 
 
@@ -284,9 +286,9 @@ def _tones(comparison: Comparison) -> list[dict[str, Any]]:
         return []
     inner = {float(np.log2(hz)): f"{hz:g}" for hz in (125, 500, 2000, 8000) if octaves[0] < np.log2(hz) < octaves[-1]}
     ticks = {
-        float(octaves[0]): f"{comparison.tone_hz[0]:g}",
+        float(octaves[0]): "",
         **inner,
-        float(octaves[-1]): f"{comparison.tone_hz[-1]:g}",
+        float(octaves[-1]): "",
     }
     parts = [{numbers.section: numbers for numbers in variant.sections} for variant in comparison.variants]
     return [

@@ -146,12 +146,23 @@ def test_the_image_shows_sections_at_their_azimuth_and_width(text):
 
 
 def test_an_array_without_an_image_is_told(text):
-    """Where the main array is no pair, words stand in place of the drawing."""
+    """Where neither curves nor the mix place a section, words stand in place of the drawing."""
     variant = COMPARISON.variants[0]
-    blind = replace(variant, sections=tuple(replace(s, azimuth_deg=None) for s in variant.sections))
+    blind = replace(
+        variant, sections=tuple(replace(s, azimuth_deg=None, heard_azimuth_deg=None) for s in variant.sections)
+    )
     page = comparison_page(replace(COMPARISON, variants=(blind, *COMPARISON.variants[1:])), SCENES)
     assert page.count('<svg class="image"') == 2
-    assert "no image of its own" in page
+    assert "Nothing tells where sections are heard." in page
+
+
+def test_without_a_pair_sections_stand_where_the_mix_puts_them():
+    """No curves hold for such an array; the letters stand at the mix's azimuths."""
+    first, *others = COMPARISON.variants
+    treed = replace(first, sections=tuple(replace(s, azimuth_deg=None) for s in first.sections))
+    page = comparison_page(replace(COMPARISON, variants=(treed, *others)), SCENES)
+    assert "violins together: violins-1 at −21°, 0° wide" in page
+    assert page.count('<svg class="image"') == 3
 
 
 def test_curves_fall_as_the_halls_decay(text):
