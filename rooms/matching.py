@@ -61,6 +61,9 @@ GAP_JND_S = 0.005
 LEAST_DISTANCE, DISTANCES, HEIGHTS = 0.5, 9, (2.5, 3.5, 5.0)
 """m, count, m: a main array's places behind the conductor and above the stage that are tried first."""
 
+LOWEST = 2.2
+"""m; no main array hangs lower than over the players' heads (common practice, no source)."""
+
 MARGIN = 0.5
 """Least distance in m between an array and a surface."""
 
@@ -219,23 +222,41 @@ def _with_times(hall: Hall, wanted: NDArray[np.float64], steps: int = 3) -> tupl
     Bands in which nothing is wanted take the factor of their neighbours. What surfaces take grows with 1/T less what
     air takes anyway.
     """
-    known = np.isfinite(wanted)
-    bands = np.arange(len(BANDS))
     least, most = _absorption_range(hall)
-    nothing = np.zeros(len(BANDS))
-    air = 1.0 / sabine_s(hall.box.volume, nothing, np.maximum(hall.air, 1e-9), hall.speed_of_sound)
     factor = np.ones(len(BANDS))
     times = expected_T30(hall)
     for _ in range(steps):
-        more = np.maximum(1.0 / wanted - air, 1e-3) / np.maximum(1.0 / times - air, 1e-3)
-        usable = known & np.isfinite(more)
-        step = np.interp(bands, bands[usable], np.log(more[usable]))
+        step = _log_absorption(hall, times, wanted)
         factor = np.clip(factor * np.exp(np.clip(step, -1.5, 1.5)), least, most)
         fitted = scale_absorption(hall, factor)
         times = expected_T30(fitted)
         if np.nanmax(np.abs(np.log(times / wanted))) < 0.005:
             break
     return fitted, times
+
+
+def _air_rate(hall: Hall) -> NDArray[np.float64]:
+    """Return 1/T of a hall whose air alone takes energy, in 1/s, shape (bands,)."""
+    nothing = np.zeros(len(BANDS))
+    return np.asarray(1.0 / sabine_s(hall.box.volume, nothing, np.maximum(hall.air, 1e-9), hall.speed_of_sound))
+
+
+def _log_absorption(hall: Hall, times: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the logarithm of how much more the surfaces must take, (bands,), for other times than they give."""
+    air = _air_rate(hall)
+    more = np.maximum(1.0 / wanted - air, 1e-3) / np.maximum(1.0 / times - air, 1e-3)
+    usable = np.isfinite(more)
+    if not usable.any():
+        raise InputError("no octave in which the recording's decay is known rings in the hall")
+    bands = np.arange(len(BANDS))
+    return np.interp(bands, bands[usable], np.log(more[usable]))
+
+
+def _rough_times(hall: Hall, times: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the times nearest to the wanted ones that real materials allow, without asking the engine again."""
+    air = _air_rate(hall)
+    factor = np.clip(np.exp(_log_absorption(hall, times, wanted)), *_absorption_range(hall))
+    return np.asarray(1.0 / (air + factor * np.maximum(1.0 / times - air, 1e-3)))
 
 
 def initial_gap_s(hall: Hall, source: NDArray[np.float64], receivers: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -344,13 +365,14 @@ def fit_halls(
     ranked = []
     for number, (name, given) in enumerate(halls.items()):
         tell(0.3 * number / len(halls))
+        own = expected_T30(given) / _sabine(given)
         for scale in plan_scales:
             hall = scale_plan(given, scale)
             places = _places(hall, _distances(hall), HEIGHTS)
             if not hall.box.inside(sources, MARGIN).all() or not len(places):
                 continue
-            fitted, times = _with_times(hall, target.T_s, steps=1)
-            cost = min(_cost(target, p, scale) for p in _closed_form(fitted, times, sources, places))
+            times = _rough_times(hall, own * _sabine(hall), target.T_s)
+            cost = min(_cost(target, p, scale) for p in _closed_form(hall, times, sources, places))
             ranked.append((cost, name, scale))
     if not ranked:
         raise InputError("no hall has room for the sections; take a smaller seating plan, or name a larger hall")
@@ -364,6 +386,11 @@ def fit_halls(
             best[name] = candidate
     tell(1.0)
     return sorted(best.values(), key=lambda candidate: candidate.cost)
+
+
+def _sabine(hall: Hall) -> NDArray[np.float64]:
+    """Return Sabine's reverberation time in s, shape (bands,)."""
+    return sabine_s(hall.box.volume, hall.absorption_area, hall.air, hall.speed_of_sound)
 
 
 def _distances(hall: Hall) -> list[float]:
@@ -380,7 +407,7 @@ def _refine(target: Target, name: str, scale: float, given: Hall, sources: NDArr
     for closeness in (1.3, 1.1):
         steps = (closeness**-1.0, closeness**-0.5, 1.0, closeness**0.5, closeness)
         _, y, z = place.tolist()
-        near = _places(hall, [-y * s for s in steps], [z * s for s in steps])
+        near = _places(hall, [-y * s for s in steps], sorted({max(z * s, LOWEST) for s in steps}))
         cost, place, predicted = _best(target, hall, times, scale, sources, near)
     return Candidate(name, scale, hall, -float(place[1]), float(place[2]), predicted, cost)
 
