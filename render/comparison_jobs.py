@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from render.cache import response_store
@@ -155,9 +156,11 @@ def mix_numbers(mix: NDArray[np.float32], rate: int) -> MixNumbers:
     meter.add(mix)
     step = round(COURSE_S * rate)
     course = [_right_over_left(mix[:, at : at + step]) for at in range(0, mix.shape[1], step)]
-    spectra = np.abs(np.fft.rfft(mix.astype(np.float64))) ** 2
-    summed = np.abs(np.fft.rfft(mix.sum(axis=0, dtype=np.float64))) ** 2 / 2.0
-    frequencies = np.fft.rfftfreq(mix.shape[1], 1.0 / rate)
+    size = scipy.fft.next_fast_len(mix.shape[1], real=True)
+    channels = scipy.fft.rfft(mix, size)
+    spectra = np.square(np.abs(channels), dtype=np.float64)
+    summed = np.square(np.abs(channels.sum(axis=0)), dtype=np.float64) / 2.0
+    frequencies = scipy.fft.rfftfreq(size, 1.0 / rate)
     losses = {}
     for band in tone_bands(rate):
         within = (frequencies >= band * 10.0**-0.05) & (frequencies < band * 10.0**0.05)

@@ -187,7 +187,9 @@ def test_a_job_can_be_sent_elsewhere_and_gives_the_same(tmp_path: Path) -> None:
     sent = pickle.loads(pickle.dumps(job))
     assert sent.digest == job.digest
     assert pickle.loads(pickle.dumps(run(sent))) == run(job)
-    assert job_of(scene("mirrored"), job.audio).digest != job.digest
+    (_, other) = scene_variants([scene("plain")], arrays=["xy"])
+    changed = Job(replace(other.scene_file, mix_gain=0.0), job.cue, None, RATE, job.audio)
+    assert changed.digest != job.digest
 
 
 def test_sounds_have_one_loudness_and_lie_beside_the_numbers() -> None:
@@ -209,6 +211,21 @@ def test_sounds_have_one_loudness_and_lie_beside_the_numbers() -> None:
     assert float(clarity["value"]) == pytest.approx(plain.C80_db, rel=1e-5)
     assert clarity["jnd_above_base"] == "0"
     assert (done.folder / "comparison.html").is_file()
+
+
+def test_sounds_with_high_peaks_share_a_loudness_that_keeps_them_below_full_scale(tmp_path: Path) -> None:
+    """A click has some 40 dB from loudness to peak, so −23 LUFS can't be had below −1 dBTP."""
+    click = 0.001 * noise(1.0, RATE)
+    click[RATE // 2] = 1.0
+    path = write_scene(
+        tmp_path, {"a": click}, hall=hall_text(0.9), sections=sections(a=(0.0, 1.0)), arrays=PAIR, rate=RATE
+    )
+    done = compare_scenes([path], tmp_path / "out", arrays=["xy"])
+    assert done.comparison.lufs < -24.0
+    assert any("so that all stay below -1 dBTP" in warning for warning in done.comparison.warnings)
+    for variant in done.comparison.variants:
+        assert (variant.lufs or 0.0) + variant.gain_db == pytest.approx(done.comparison.lufs)
+        assert (variant.true_peak_dbtp or 0.0) + variant.gain_db <= -1.0 + 1e-9
 
 
 def test_mono_keeps_what_is_alike_and_loses_what_is_opposite() -> None:
@@ -276,6 +293,7 @@ def test_variants_are_every_combination_or_in_step() -> None:
     ]
     assert every[1].differs == {"hall": "recital-room", "main": "xy"}
     stepped = scene_variants([scene("plain")], **options, in_step=True)
+    assert len(scene_variants([scene("plain")], arrays=["xy", "xy", "main=xy"])) == 2
     assert [v.name for v in stepped] == ["plain", "recital-room, xy", "chamber-studio, section-pairs"]
     with pytest.raises(InputError, match="found 2 of --hall, 1 of --array"):
         scene_variants([scene("plain")], halls=options["halls"], arrays=["xy"], in_step=True)
