@@ -409,9 +409,7 @@ def compare(
 
         for line in ranking_lines(done.comparison.ranking):
             click.echo(line)
-    click.echo(
-        f"{len(done.comparison.variants)} variants in {done.folder}; numbers in {done.folder / 'comparison.json'}"
-    )
+    click.echo(f"{len(done.comparison.variants)} variants in {done.folder}; see {done.folder / 'comparison.html'}")
     click.echo("Start playback low: long loud listening damages hearing.")
     for warning in done.comparison.warnings:
         click.echo(f"warning: {warning}", err=True)

@@ -27,7 +27,7 @@ from render.scene_file import SceneFile, chosen_cues
 from render.section_numbers import tone_bands
 from render.staging import sole_writer, staged
 from render.variants import SceneVariant, scene_variants
-from render.verdicts import differences, heard_azimuth, known_goals, rank, summary
+from render.verdicts import differences, known_goals, rank, summary
 from render.voices import common_rate, probe_stems
 from rooms.errors import InputError, did_you_mean
 from rooms.units import amplitude
@@ -123,7 +123,9 @@ def compare_scenes(
         names = [f"sounds/{n + 1:02}_{_slug(variant.name)}.flac" for n, variant in enumerate(variants)]
         for n, (job, gain) in enumerate(zip(jobs, gains, strict=True)):
             _write_matched(job.audio, staging / names[n], gain, rate, base.seed)
-        told = [_variant(*parts) for parts in zip(variants, results, gains, names, strict=True)]
+        # One way of telling directions for all: the curves only where they cover every variant.
+        by_curves = all(n.azimuth_deg is not None for result in results for n in result.sections)
+        told = [_variant(*parts, by_curves=by_curves) for parts in zip(variants, results, gains, names, strict=True)]
         apart = differences(told)
         heard = [f"{v.name}: {text}" for v, result in zip(variants, results, strict=True) for text in result.warnings]
         if lufs < QUICK_LUFS:
@@ -267,9 +269,9 @@ def _write_matched(source: Path, target: Path, gain_db: float, rate: int, seed: 
             writer.write(gain * block.T)
 
 
-def _variant(variant: SceneVariant, result: JobResult, gain_db: float, audio: str) -> Variant:
+def _variant(variant: SceneVariant, result: JobResult, gain_db: float, audio: str, *, by_curves: bool) -> Variant:
     """Return what is told of a variant."""
-    by_name = {numbers.section: heard_azimuth(numbers) for numbers in result.sections}
+    by_name = {n.section: n.azimuth_deg if by_curves else n.heard_azimuth_deg for n in result.sections}
     first, second = by_name.get("violins-1"), by_name.get("violins-2")
     mix = result.mix
     peak = mix.loudness.true_peak_dbtp

@@ -144,7 +144,8 @@ class Variant:
     sections : tuple of SectionNumbers
         In the scene's order.
     violins_deg : float or None
-        How far apart the centres of violins 1 and 2 appear, in degrees; None without both.
+        How far apart the centres of violins 1 and 2 appear, in degrees: by the curves where they cover all variants,
+        else as heard in each; None without both.
     left_right_db : float or None
         Right over left channel of the mix over the passage, in dB; None for silence in one.
     left_right_course_db : tuple of float or None

@@ -10,7 +10,7 @@ from render.comparison import Ranked, Ranking, SectionNumbers, Variant
 from rooms.errors import InputError, did_you_mean
 from rooms.jnd import in_jnds
 
-__all__ = ["MEASURES", "differences", "heard_azimuth", "known_goals", "rank", "ranking_lines", "summary"]
+__all__ = ["MEASURES", "differences", "known_goals", "rank", "ranking_lines", "summary"]
 
 MEASURES = {
     "balance_db": "balance",
@@ -37,11 +37,6 @@ OF_ALL, OF_ONE = ("even balance", "widest violins", "safest mono"), ("clearest",
 
 EXAMPLES = 3
 """How many differences of each variant the summary tells one by one."""
-
-
-def heard_azimuth(numbers: SectionNumbers) -> float | None:
-    """Return where a section appears, in degrees: by the curves where they cover the main array, else as rendered."""
-    return numbers.heard_azimuth_deg if numbers.azimuth_deg is None else numbers.azimuth_deg
 
 
 def differences(variants: Sequence[Variant]) -> dict[str, dict[str, dict[str, float | None]]]:

@@ -344,3 +344,15 @@ def test_the_command_says_what_differs_and_ranks(tmp_path: Path) -> None:
     assert found["passage"] == Passage(0.2, 0.8).label
     samples, _ = soundfile.read(tmp_path / found["variants"][1]["audio"])
     assert len(samples) == round(0.6 * RATE)
+
+
+def test_violins_are_told_apart_in_the_same_way_in_every_variant(tmp_path: Path) -> None:
+    """No curve covers a tree, so the pair beside it is read off the mix, too."""
+    pair, tree = compare_scenes([scene("plain")], tmp_path, arrays=["tree"]).comparison.variants
+    first, second = (of(pair, name).heard_azimuth_deg or 0.0 for name in ("violins-1", "violins-2"))
+    assert of(pair, "violins-1").azimuth_deg is not None
+    assert of(tree, "violins-1").azimuth_deg is None
+    assert pair.violins_deg == pytest.approx(abs(second - first))
+    (by_curves, *_) = compared().comparison.variants
+    first, second = (of(by_curves, name).azimuth_deg or 0.0 for name in ("violins-1", "violins-2"))
+    assert by_curves.violins_deg == pytest.approx(abs(second - first))
