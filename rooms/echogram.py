@@ -21,7 +21,18 @@ from numpy.typing import NDArray
 from rooms.surfaces import Hall
 from rooms.units import BANDS
 
-__all__ = ["STEP", "Radiators", "air_loss", "ears", "grid_size", "log_pattern", "low_discrepancy", "omni", "sphere"]
+__all__ = [
+    "STEP",
+    "Radiators",
+    "air_loss",
+    "ears",
+    "grid_size",
+    "into_bins",
+    "log_pattern",
+    "low_discrepancy",
+    "omni",
+    "sphere",
+]
 
 STEP = 0.002
 """Spacing of the time grid in s."""
@@ -157,6 +168,13 @@ def sphere(count: int) -> NDArray[np.float64]:
 def air_loss(hall: Hall, grid: int) -> NDArray[np.float64]:
     """Return the part of the energy that air leaves after each time step, shape (bands, grid): exp(−m·c·t)."""
     return np.exp(-hall.air[:, None] * hall.speed_of_sound * STEP * np.arange(grid))
+
+
+def into_bins(energy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Turn energy on the time grid into energy per bin, in place: each grid point belongs half to either side."""
+    energy[..., 1:] *= 0.5
+    energy[..., :-1] += energy[..., 1:]
+    return energy
 
 
 def grid_size(duration: float) -> int:

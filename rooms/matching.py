@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rooms.decay import expected_T30, scale_absorption
-from rooms.echogram import STEP, air_loss, grid_size, omni
+from rooms.echogram import STEP, air_loss, grid_size, into_bins, omni
 from rooms.errors import InputError
 from rooms.geometry import SURFACES
 from rooms.jnd import in_jnds
@@ -314,7 +314,7 @@ def predict(
     party = [([omni(p) for p in sources], [omni(p) for p in receivers])]
     exact = 2e-3 * float(np.sqrt(hall.box.volume))
     energy = scattered_energy(hall, party, grid, cuts=1)[0] + specular_energy(hall, party, exact, grid)[0]
-    energy *= air_loss(hall, grid)
+    energy = into_bins(energy * air_loss(hall, grid))
     r = np.linalg.norm(sources[:, None] - receivers, axis=2)
     arrivals = r / hall.speed_of_sound
     direct = np.exp(-hall.air * r[..., None]) / r[..., None] ** 2
@@ -407,7 +407,8 @@ def _refine(target: Target, name: str, scale: float, given: Hall, sources: NDArr
     for closeness in (1.3, 1.1):
         steps = (closeness**-1.0, closeness**-0.5, 1.0, closeness**0.5, closeness)
         _, y, z = place.tolist()
-        near = _places(hall, [-y * s for s in steps], sorted({max(z * s, LOWEST) for s in steps}))
+        distances = sorted({max(-y * s, LEAST_DISTANCE) for s in steps})
+        near = _places(hall, distances, sorted({max(z * s, LOWEST) for s in steps}))
         cost, place, predicted = _best(target, hall, times, scale, sources, near)
     return Candidate(name, scale, hall, -float(place[1]), float(place[2]), predicted, cost)
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rooms.cores import on_all_cores
 from rooms.decay import expected_T30, mixing_time
-from rooms.echogram import STEP, Radiators, air_loss, grid_size, omni
+from rooms.echogram import STEP, Radiators, air_loss, grid_size, into_bins, omni
 from rooms.filters import high_pass
 from rooms.images import early_part, path_levels
 from rooms.late import late_part
@@ -249,8 +249,8 @@ def _compute(
         "samples": responses,
         "direct": direct,
         "early": early,
-        "energy": _bins(total[0]),
-        "omni_energy": _bins(total[1]),
+        "energy": into_bins(total[0]),
+        "omni_energy": into_bins(total[1]),
     }
 
 
@@ -301,10 +301,3 @@ def _capsule(capsule: Capsule) -> Radiators:
         pressure_part=capsule.pressure_parts,
         energy=capsule.sensitivities**2,
     )
-
-
-def _bins(energy: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Turn energy on the time grid into energy per bin, in place: each grid point belongs half to either side."""
-    energy[..., 1:] *= 0.5
-    energy[..., :-1] += energy[..., 1:]
-    return energy
