@@ -116,6 +116,7 @@ def test_two_channels_tell_what_one_does() -> None:
     sound = stops([envelope(1.3)] * 4)
     found = blind_decay(np.stack([sound, sound]), RATE, BANDS)
     np.testing.assert_allclose(found.T_s, measured(1.3).T_s, rtol=1e-9)
+    np.testing.assert_allclose(found.noise_floor_db, measured(1.3).noise_floor_db, atol=1e-6)
 
 
 TIME = np.arange(6 * RATE) / RATE
