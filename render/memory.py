@@ -13,7 +13,7 @@ __all__ = ["LARGE_MIB", "memory_notice", "peak_mib", "predicted_peak_mib"]
 LARGE_MIB = 600.0
 """From where on a render's memory is worth a line."""
 
-_PROGRAM_MIB = 360.0  # measured: the interpreter, its libraries, compiled code, and what meters need in passing
+_PROGRAM_MIB = 274.0  # measured: the interpreter, its libraries and compiled code
 
 
 def peak_mib() -> float | None:
@@ -56,16 +56,15 @@ def predicted_peak_mib(plan: CuePlan, kept: int) -> float:
     spectra = voices * capsules * partitions + voices * (partitions + BLOCKS_AT_ONCE) + capsules * BLOCKS_AT_ONCE
     inputs = voices * (3 * BLOCKS_AT_ONCE * block + samples)
     sums = sum(file.channels for file in plan.files if file.channels > 1) + (capsules if groups > 1 else 0)
-    blocks = taken * (2 * groups * capsules + 3 * sums)  # the one convolved and the one written, turned in its file
+    # The one convolved and the one written; two threads write, each a pair of channels, turned as files have them.
+    blocks = taken * (2 * groups * capsules + 2 * sums + 4)
     if plan.end is not None:
         blocks += groups * capsules * taken  # the last one, faded
     tail = groups * capsules * min(samples, plan.samples) if plan.end is None else 0
     # Until its end is known the tail is the blocks it is in, one of them with music before it. It is put together when
     # the spectra are gone; then all that it becomes in the files is there at once.
     in_blocks = groups * capsules * taken * (-(-samples // taken) + 1) if plan.end is None else 0
-    made = (
-        2 * 2 * BLOCKS_AT_ONCE * partitions * block
-    )  # spectra on their way on two cores; the system gets them back late
+    made = 2 * 2 * BLOCKS_AT_ONCE * partitions * block  # spectra on their way on two cores; given back late
     convolving = 2 * block * spectra + made + inputs + blocks + in_blocks
     ending = blocks + (in_blocks + tail + samples * sums if plan.end is None else 0)
     held: int = plan.console.responses.size + own + max(convolving, ending)
