@@ -21,6 +21,7 @@ from render.comparison_page import comparison_page
 from render.cue_plan import STEREO_LOUDSPEAKERS
 from render.cues import QUICK_DBTP, QUICK_LUFS
 from render.export import open_audio, write_text
+from render.loudness import matching_gains
 from render.mix import default_gain_db, default_offset_s
 from render.passage import Passage
 from render.scene_file import SceneFile, chosen_cues
@@ -119,7 +120,7 @@ def compare_scenes(
             for n, variant in enumerate(variants)
         ]
         results = _run_all(jobs, threads or os.cpu_count() or 1, tell)
-        gains, lufs = _matching(results)
+        gains, lufs = matching_gains([result.mix.loudness for result in results], QUICK_LUFS, QUICK_DBTP)
         names = [f"sounds/{n + 1:02}_{_slug(variant.name)}.flac" for n, variant in enumerate(variants)]
         for n, (job, gain) in enumerate(zip(jobs, gains, strict=True)):
             _write_matched(job.audio, staging / names[n], gain, rate, base.seed)
@@ -241,14 +242,6 @@ def _run_all(jobs: Sequence[Job], threads: int, tell: Callable[[str, float], Non
         except BaseException:
             pool.shutdown(cancel_futures=True)
             raise
-
-
-def _matching(results: Sequence[JobResult]) -> tuple[list[float], float]:
-    """Return gains in dB that set all mixes to one loudness, and that: `QUICK_LUFS`, or less to keep `QUICK_DBTP`."""
-    read = [result.mix.loudness for result in results]
-    heard = [found for found in read if found.lufs is not None]
-    lufs = min([QUICK_LUFS, *((found.lufs or 0.0) + QUICK_DBTP - found.true_peak_dbtp for found in heard)])
-    return [0.0 if found.lufs is None else lufs - found.lufs for found in read], lufs
 
 
 def _write_matched(source: Path, target: Path, gain_db: float, rate: int, seed: int) -> None:

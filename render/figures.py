@@ -39,6 +39,7 @@ __all__ = [
     "draw_energy_decay",
     "draw_fitted_decays",
     "draw_reverberation_time",
+    "png_bytes",
     "save_figures",
 ]
 
@@ -104,12 +105,17 @@ def save_figures(
         }
         paths = []
         for name, figure in figures.items():
-            buffer = io.BytesIO()
-            FigureCanvasAgg(figure)
-            figure.savefig(buffer, format="png", metadata={"Software": None})
-            write_bytes(folder / name, buffer.getvalue())
+            write_bytes(folder / name, png_bytes(figure))
             paths.append(folder / name)
     return paths
+
+
+def png_bytes(figure: Figure) -> bytes:
+    """Return a picture as PNG; the same picture gives the same bytes."""
+    buffer = io.BytesIO()
+    FigureCanvasAgg(figure)
+    figure.savefig(buffer, format="png", metadata={"Software": None})
+    return buffer.getvalue()
 
 
 # How long the hall rings

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pyloudnorm.iirfilter import IIRfilter
 from scipy.signal import firwin
 
-__all__ = ["Loudness", "LoudnessMeter", "channel_weights", "gain_to"]
+__all__ = ["Loudness", "LoudnessMeter", "channel_weights", "gain_to", "matching_gains"]
 
 _ABSOLUTE_GATE_LUFS = -70.0  # ITU-R BS.1770-4, eq. 6
 _RELATIVE_GATE_LU = -10.0  # ITU-R BS.1770-4, eq. 6
@@ -89,6 +89,23 @@ def gain_to(found: Loudness, lufs: float, true_peak_dbtp: float) -> float | None
     if found.lufs is None:
         return None
     return min(lufs - found.lufs, true_peak_dbtp - found.true_peak_dbtp)
+
+
+def matching_gains(found: Sequence[Loudness], lufs: float, true_peak_dbtp: float) -> tuple[list[float], float]:
+    """Return gains in dB that make sounds equally loud, and how loud, so that none is preferred for its level.
+
+    Parameters
+    ----------
+    found : sequence of Loudness
+        What a meter read of each; one without a loudness gets 0 dB.
+    lufs : float
+        Wanted; less where the peaks of one of them ask for it.
+    true_peak_dbtp : float
+        The ceiling.
+    """
+    heard = [of for of in found if of.lufs is not None]
+    reached = min([lufs, *((of.lufs or 0.0) + true_peak_dbtp - of.true_peak_dbtp for of in heard)])
+    return [0.0 if of.lufs is None else reached - of.lufs for of in found], reached
 
 
 class LoudnessMeter:

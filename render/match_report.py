@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import io
 import json
 import os
 import shutil
@@ -14,15 +13,14 @@ from typing import Any
 
 import matplotlib.style
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from render.cues import QUICK_DBTP, QUICK_LUFS
 from render.export import open_audio, write_text
-from render.figures import STYLE, draw_fitted_decays
+from render.figures import STYLE, draw_fitted_decays, png_bytes
 from render.listening import listening_panel
-from render.loudness import LoudnessMeter, gain_to
+from render.loudness import Loudness, LoudnessMeter, gain_to, matching_gains
 from render.match import Match, fitted_scene_text
 from render.measure import Measurement, measurement_json
 from render.mix import main_array
@@ -33,7 +31,8 @@ from render.staging import make_folder
 from render.stems import probe, read_blocks
 from rooms.correction import correction_filter, gentle_gains
 from rooms.errors import InputError
-from rooms.matching import Candidate, residuals, unmatched
+from rooms.jnd import STEPS
+from rooms.matching import DRR_JND_DB, Candidate, residuals, unmatched
 from rooms.measures import as_bands
 from rooms.spectra import THIRD_OCTAVES, long_term_spectrum
 from rooms.units import BAND_NAMES, amplitude
@@ -79,8 +78,8 @@ def plain_sentences(match: Match, candidate: Candidate) -> list[str]:
         )
     middle = slice(2, 6)
     for name, unit, more, less, same in (
-        ("C80_db", 1.0, "clearer", "less clear", "as clear"),
-        ("drr_db", 2.5, "closer", "farther away", "as far away"),
+        ("C80_db", STEPS["C80_db"], "clearer", "less clear", "as clear"),
+        ("drr_db", DRR_JND_DB, "closer", "farther away", "as far away"),
     ):
         of = misses[name][middle]
         if not np.isfinite(of).any():
@@ -211,19 +210,17 @@ def _listening(measurement: Measurement, rendering: Rendering, folder: Path) -> 
     cue = _stereo(rendering.folder / rendering.mixes[0].path, rate)
     length = max(recording.shape[1], cue.shape[1])
     both = np.zeros((2, length), dtype=np.float32)
-    for sound in (recording, cue):
-        gain = _gain(sound, rate)
-        both[:, : sound.shape[1]] += amplitude(gain) * sound
+    read = [_loudness(sound, rate) for sound in (recording, cue)]
+    for sound, of in zip((recording, cue), read, strict=True):
+        both[:, : sound.shape[1]] += amplitude(gain_to(of, QUICK_LUFS, QUICK_DBTP) or 0.0) * sound
     named = {"recording": recording, "cue in the fitted room": cue, "both together": both}
-    found = {name: _loudness(sound, rate) for name, sound in named.items()}
-    # As loud as the one that its peaks hold down, so that none is louder than another.
-    lufs = min(min(QUICK_LUFS, of[0] + QUICK_DBTP - of[1]) for of in found.values())
+    gains_db, lufs = matching_gains([*read, _loudness(both, rate)], QUICK_LUFS, QUICK_DBTP)
     files = {}
-    for number, (name, sound) in enumerate(named.items()):
+    for number, ((name, sound), gain_db) in enumerate(zip(named.items(), gains_db, strict=True)):
         path = folder / "listening" / f"{name.split()[0]}.flac"
         make_folder(path.parent)
         with open_audio(path, sample_rate=rate, channels=2, encoding="flac24", dither_key=number) as writer:
-            writer.write(np.asarray(sound * amplitude(lufs - found[name][0]), dtype=np.float32))
+            writer.write(np.asarray(sound * amplitude(gain_db), dtype=np.float32))
         files[name] = f"listening/{path.name}"
     spectrum = long_term_spectrum(cue, rate)
     gains = gentle_gains(measurement.spectrum_db, spectrum, THIRD_OCTAVES)
@@ -244,19 +241,11 @@ def _stereo(path: Path, rate: int) -> NDArray[np.float32]:
     return np.ascontiguousarray(np.broadcast_to(sound[:1], (2, sound.shape[1])) if len(sound) == 1 else sound[:2])
 
 
-def _loudness(sound: NDArray[np.float32], rate: int) -> tuple[float, float]:
-    """Return loudness in LUFS and true peak in dBTP; what is too short to have a loudness counts by its peak."""
+def _loudness(sound: NDArray[np.float32], rate: int) -> Loudness:
+    """Return what a meter reads of a sound (2, samples)."""
     meter = LoudnessMeter(rate, 2)
     meter.add(sound)
-    found = meter.result()
-    return (found.true_peak_dbtp - 12.0 if found.lufs is None else found.lufs), found.true_peak_dbtp
-
-
-def _gain(sound: NDArray[np.float32], rate: int) -> float:
-    """Return the gain in dB that brings a sound to `QUICK_LUFS`, as far as its peaks allow."""
-    meter = LoudnessMeter(rate, 2)
-    meter.add(sound)
-    return gain_to(meter.result(), QUICK_LUFS, QUICK_DBTP) or 0.0
+    return meter.result()
 
 
 def _numbers(measurement: Measurement, match: Match, sounds: _Sounds | None) -> dict[str, Any]:
@@ -326,7 +315,4 @@ def _spectrum_figure(measurement: Measurement, sounds: _Sounds) -> Figure:
 
 def _png(figure: Figure) -> str:
     """Return a picture as the address of itself."""
-    file = io.BytesIO()
-    FigureCanvasAgg(figure)
-    figure.savefig(file, format="png", dpi=110, metadata={"Software": None})
-    return "data:image/png;base64," + base64.b64encode(file.getvalue()).decode("ascii")
+    return "data:image/png;base64," + base64.b64encode(png_bytes(figure)).decode("ascii")

@@ -34,6 +34,7 @@ from rooms.theory import sabine_s
 from rooms.units import BAND_NAMES, BANDS, energy_db
 
 __all__ = [
+    "DRR_JND_DB",
     "Candidate",
     "Predicted",
     "Target",
