@@ -17,13 +17,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 import scipy.special
 from numpy.typing import ArrayLike, NDArray
 
+from rooms.decay_fit import FRAME_S
 from rooms.errors import InputError
-from rooms.octaves import in_octaves, octave_midbands, reaches_nyquist
+from rooms.free_decays import BANDWIDTH_TIME, band_frames, free_decays, quietest
+from rooms.octaves import octave_midbands
 from rooms.units import BANDS, energy_db
 
 __all__ = ["SOURCE_RELEASE_S", "BlindDecay", "blind_decay"]
@@ -31,41 +32,8 @@ __all__ = ["SOURCE_RELEASE_S", "BlindDecay", "blind_decay"]
 SOURCE_RELEASE_S = 0.8
 """Reverberation times below it are upper bounds, in seconds: instruments ring on so long themselves."""
 
-FRAME_S = 0.01
-"""Energy is summed over so long, in seconds."""
-
 SHORTEST_S = 1.0
 """Shorter recordings hold no decay worth the name, in seconds (our choice, no source)."""
-
-SMOOTH_S = 0.05
-"""Decays are looked for in a level smoothed over so long, in seconds, or longer in low bands."""
-
-TURN_DB = 4.0
-"""A level that rises by so much ends a decay."""
-
-SKIPPED_DB = 5.0
-"""The first part of a decay, which isn't fitted (as in ISO 3382-1): there the source and the direct sound die away."""
-
-RANGE_DB = 30.0
-"""The part that is fitted, if there is as much."""
-
-LEAST_RANGE_DB = 10.0
-"""The least of it."""
-
-BEFORE = 30
-"""Frames whose mean is the level before a stop."""
-
-STOPPED_DB = 1.0
-"""A level lower than before by so much has begun to fall, in dB (our choice, no source)."""
-
-CLEAR_DB = 3.0
-"""So far above the noise floor a decay still counts for its range."""
-
-WIDEST = 0.25
-"""Largest standard deviation of a decay's log T with which it is used (our choice, no source)."""
-
-STEEPER = 2.0
-"""A fall whose second half is so many times as fast as its first is no room's (our choice, no source)."""
 
 STRAY = 0.01
 """Density of log T of falls that are no decays (our choice, no source)."""
@@ -79,16 +47,6 @@ SHARES = ((0.02, 8.0), (0.1, 4.0), (0.3, 2.0), (0.6, 1.0), (0.9, 0.5))
 LENGTHS = (0.3, 0.6, 1.2)
 """By how much masked decays' log T may be longer in the mean."""
 
-FADE_DB = 57.0
-"""What partials' beats change of a decay's fall from start to end, as a standard deviation in dB, times the root of the
-bandwidth in Hz: a narrow band has few (measured on strings: 3.0, 1.7 and 1.4 dB from 500 Hz to 2 kHz)."""
-
-FADE_MOST_DB = 5.0
-"""At most so much."""
-
-BANDWIDTH_TIME = 16.0
-"""Least product of bandwidth and reverberation time: below, the filter's own decay is heard (ISO 3382-2, 7.3)."""
-
 EARLY_S = 0.08
 """Limit of clarity, in seconds."""
 
@@ -98,7 +56,6 @@ STOP_ERROR_DB = 1.5
 STOP_ERROR_S = 0.03
 """What is not known of when a source stops, in seconds (our choice, no source)."""
 
-_DIGITAL = 1e-12  # energy re the loudest: below it are a file's zeros and the filter's rounding
 _TWICE_AS_LIKELY = 10.0  # log likelihood that a second slope must gain (Kass & Raftery 1995: very strong, from memory)
 _SLOPES = 1.3  # times as long: two slopes that differ by less are one
 
@@ -146,32 +103,6 @@ class BlindDecay:
     drr_db: NDArray[np.float64]
     drr_error_db: NDArray[np.float64]
     reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class _Decay:
-    """One free decay.
-
-    Attributes
-    ----------
-    log_T, deviation : float
-        Natural logarithm of T in seconds, and its standard deviation.
-    early_s : float
-        Reverberation time of the first 10 dB.
-    drop_db : float
-        Level of the fitted decay, led back to the stop, re the level before.
-    gain : float
-        Log likelihood that a second slope adds.
-    slope_ratio : float
-        How many times as long the longer of two slopes is.
-    """
-
-    log_T: float
-    deviation: float
-    early_s: float
-    drop_db: float
-    gain: float
-    slope_ratio: float
 
 
 def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS) -> BlindDecay:
@@ -222,7 +153,7 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
     if given.shape[-1] < SHORTEST_S * sample_rate:
         reasons = ["cannot tell: too short; record ten seconds with a stop, or a clap"] * count
         return _result(number, decays, two_slopes, reasons, midbands)
-    energies = [_frames(given, sample_rate, band, frame) for band in np.asarray(bands, dtype=np.float64).tolist()]
+    energies = [band_frames(given, sample_rate, band, frame) for band in np.asarray(bands, dtype=np.float64).tolist()]
     loudest = max((float(np.max(y)) for y in energies if y is not None), default=0.0)
     for band, (energy, midband) in enumerate(zip(energies, midbands.tolist(), strict=True)):
         if energy is None:
@@ -232,9 +163,9 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
             reasons[band] = "cannot tell: nothing sounds in this octave; record ten seconds with a stop, or a clap"
             continue
         bandwidth = float(_bandwidth(midband))
-        quiet = _quiet(energy)
+        quiet = quietest(energy)
         number["noise_floor_db"][band] = float(energy_db(quiet))
-        found, reason = _free_decays(energy, quiet, bandwidth)
+        found, reason = free_decays(energy, quiet, bandwidth)
         if not found:
             reasons[band] = reason
             continue
@@ -284,247 +215,6 @@ def _result(
 def _bandwidth(midband: ArrayLike) -> NDArray[np.float64]:
     """Return an octave's width in Hz."""
     return np.asarray(np.asarray(midband, dtype=np.float64) * (10.0**0.15 - 10.0**-0.15))
-
-
-def _frames(given: NDArray[np.float64], sample_rate: float, band: float, frame: int) -> NDArray[np.float64] | None:
-    """Return the mean square of each frame in an octave, None above half the sample rate."""
-    if reaches_nyquist(float(octave_midbands([band])[0]), sample_rate):
-        return None
-    # Zeros around, or what rings out of the filter at one end comes back at the other.
-    padded = np.pad(given, ((0, 0), (0, round(0.25 * sample_rate))))
-    total = np.zeros(given.shape[-1] // frame)
-    for channel in padded:
-        square = in_octaves(channel, sample_rate, [band])[0][: total.size * frame] ** 2
-        total += square.reshape(-1, frame).mean(axis=1)
-    return total / len(given)
-
-
-def _moving_mean(energy: NDArray[np.float64], frames: int) -> NDArray[np.float64]:
-    """Return the mean over an odd number of frames around each, of fewer at the ends."""
-    half = frames // 2
-    total = np.concatenate(([0.0], np.cumsum(energy)))
-    first = np.maximum(np.arange(energy.size) - half, 0)
-    stop = np.minimum(np.arange(energy.size) + half + 1, energy.size)
-    return np.asarray(np.maximum(total[stop] - total[first], 0.0) / (stop - first))
-
-
-def _quiet(energy: NDArray[np.float64]) -> float:
-    """Return the energy a frame of the quietest 0.31 s, above the zeros of a file."""
-    return float(np.min(_moving_mean(np.maximum(energy, _DIGITAL * np.max(energy)), 31)[15:-15]))
-
-
-def _free_decays(energy: NDArray[np.float64], quiet: float, bandwidth: float) -> tuple[list[_Decay], str]:
-    """Return a band's usable decays, and why there is none."""
-    least = _DIGITAL * float(np.max(energy))
-    smooth = max(round(SMOOTH_S / FRAME_S), round(16.0 / (bandwidth * FRAME_S))) | 1
-    level = energy_db(np.maximum(_moving_mean(energy, smooth), least))
-    fits = []
-    longest = 0.0
-    for peak, trough in _turns(level, TURN_DB):
-        longest = max(longest, float(level[peak] - level[trough]))
-        before, stop = _stop(level, peak, trough)
-        piece = _piece(level, stop, trough, before, float(energy_db(quiet)))
-        if piece is None:
-            continue
-        y = np.maximum(energy[piece[0] : piece[1]], least)
-        single, covariance, likelihood = _fit(y, 1, quiet)
-        if np.isfinite(covariance[1, 1]) and np.exp(single[1]) * bandwidth > BANDWIDTH_TIME:
-            drop = _back_at(single, FRAME_S * (piece[0] - stop)) - (before - STOPPED_DB)
-            fits.append((y, single, covariance, likelihood, _early(level, stop, trough, before), drop, piece[2]))
-    if not fits:
-        return [], (
-            f"cannot tell: the level never falls freely by {SKIPPED_DB + LEAST_RANGE_DB:.0f} dB, the most is "
-            f"{longest:.0f} dB; record ten seconds with a stop, or a clap"
-        )
-    shape = bandwidth * FRAME_S
-    spread = max(1.0, shape * _long_run_variance([fit[0] / _model(fit[1], fit[0].size) - 1.0 for fit in fits]))
-    fade = min(FADE_DB / np.sqrt(bandwidth), FADE_MOST_DB)
-    found = []
-    for y, single, covariance, likelihood, early_s, drop, depth in fits:
-        deviation = float(np.hypot(np.sqrt(covariance[1, 1] * spread / shape), fade / depth))
-        if deviation > WIDEST:
-            continue
-        double, _, two = _fit(y, 2, quiet)
-        ratio = float(np.exp(abs(double[3] - double[1])))
-        found.append(_Decay(float(single[1]), deviation, early_s, drop, shape / spread * (two - likelihood), ratio))
-    if not found:
-        return [], "cannot tell: its decays are too short or uneven; record ten seconds with a stop, or a clap"
-    return found, ""
-
-
-def _stop(level: NDArray[np.float64], peak: int, trough: int) -> tuple[float, int]:
-    """Return the level before a fall, and the frame from which it stays a decibel lower: the sound stopped before."""
-    fall = level[peak : trough + 1]
-    down = int(np.argmax(fall <= fall[0] - SKIPPED_DB - STOPPED_DB))
-    # Back to the last peak: what is lower before it doesn't belong to the fall.
-    back = fall[down::-1]
-    highest = np.maximum.accumulate(back)
-    rising = back < highest - STOPPED_DB
-    last = down - int(np.argmax(back[: int(np.argmax(rising)) if rising.any() else back.size]))
-    frames = level[max(0, peak + last - BEFORE) : peak + last + 1]
-    before = float(energy_db(np.mean(10.0 ** (frames / 10.0))))
-    high = np.flatnonzero(fall[: down + 1] >= min(before - STOPPED_DB, float(fall[last])))
-    return before, peak + int(high[-1])
-
-
-def _piece(
-    level: NDArray[np.float64], stop: int, trough: int, before: float, floor: float
-) -> tuple[int, int, float] | None:
-    """Return the first frame to fit of a fall, the one after the last and the fall in dB, None if it isn't a room's."""
-    fall = level[stop : trough + 1]
-    below = fall <= before - SKIPPED_DB
-    if not below.any():
-        return None
-    first = int(np.argmax(below))
-    bottom = max(float(fall[-1]), floor + CLEAR_DB, float(fall[first]) - RANGE_DB)
-    depth = float(fall[first]) - bottom
-    if depth < LEAST_RANGE_DB:
-        return None
-    half = int(np.argmax(fall <= fall[first] - depth / 2.0))
-    end = int(np.argmax(fall <= bottom))
-    if end - first < 5 or half - first > STEEPER * (end - half):
-        return None
-    # Where the decay reaches the floor, a second of that is fitted too.
-    reaches = floor + CLEAR_DB >= fall[first] - RANGE_DB
-    return stop + first, stop + (min(fall.size, end + 100) if reaches else end), depth
-
-
-@numba.njit(cache=True)
-def _turns(level, turn):  # type: ignore[no-untyped-def]
-    """Return pairs of a peak and the trough after it, between which the level never rises by a turn, in dB."""
-    pairs = [(0, 0) for _ in range(0)]
-    high = 0
-    low = 0
-    falling = False
-    for k in range(1, len(level)):
-        if falling:
-            if level[k] < level[low]:
-                low = k
-            elif level[k] > level[low] + turn:
-                pairs.append((high, low))
-                falling = False
-                high = k
-        elif level[k] > level[high]:
-            high = k
-        elif level[k] < level[high] - turn:
-            falling = True
-            low = k
-    if falling:
-        pairs.append((high, low))
-    return pairs
-
-
-def _model(parameters: NDArray[np.float64], frames: int) -> NDArray[np.float64]:
-    """Return a decay: log A and log T of each slope, then log N."""
-    time = FRAME_S * np.arange(frames)
-    total = np.full(frames, np.exp(parameters[-1]))
-    for k in range(0, len(parameters) - 1, 2):
-        total += np.exp(parameters[k] - 6.0 * np.log(10.0) * time / np.exp(parameters[k + 1]))
-    return total
-
-
-def _fit(y: NDArray[np.float64], slopes: int, quiet: float) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Return the most likely parameters of a decay, their covariance and log likelihood, both for a shape of one."""
-    part = max(1, y.size // 8)
-    top, bottom = np.log(np.mean(y[:part])), np.log(np.mean(y[-part:]))
-    T_s = 6.0 * np.log(10.0) * FRAME_S * y.size / max(top - bottom, 0.5)
-    first = [top, np.log(T_s)] if slopes == 1 else [top, np.log(0.6 * T_s), top - 2.0, np.log(1.5 * T_s)]
-    start = np.array([*first, np.log(0.5 * quiet)])
-    most = np.log(1.5 * quiet)
-    parameters, information, likelihood = _newton(y, start, slopes, FRAME_S, most)
-    with np.errstate(all="ignore"):
-        try:
-            covariance = np.linalg.inv(information)
-        except np.linalg.LinAlgError:
-            covariance = np.full_like(information, np.nan)
-    if not covariance[1, 1] > 0:
-        covariance = np.full_like(information, np.nan)
-    return parameters, covariance, likelihood
-
-
-@numba.njit(cache=True)
-def _statistics(y, parameters, slopes, step):  # type: ignore[no-untyped-def]
-    """Return log likelihood of a shape of one, its gradient and Fisher's information."""
-    count = 2 * slopes + 1
-    gradient = np.zeros(count)
-    information = np.zeros((count, count))
-    part = np.zeros(count)
-    likelihood = 0.0
-    floor = np.exp(parameters[count - 1])
-    for k in range(len(y)):
-        mean = floor
-        for s in range(slopes):
-            x = 6.0 * np.log(10.0) * step * k / np.exp(parameters[2 * s + 1])
-            e = np.exp(parameters[2 * s] - x)
-            part[2 * s] = e
-            part[2 * s + 1] = e * x
-            mean += e
-        part[count - 1] = floor
-        ratio = y[k] / mean
-        likelihood -= ratio + np.log(mean)
-        for i in range(count):
-            gradient[i] += (ratio - 1.0) * part[i] / mean
-            for j in range(count):
-                information[i, j] += part[i] * part[j] / (mean * mean)
-    return likelihood, gradient, information
-
-
-@numba.njit(cache=True)
-def _newton(y, start, slopes, step, most):  # type: ignore[no-untyped-def]
-    """Climb to the highest likelihood by damped scoring (Levenberg & Marquardt); log N stays between two bounds."""
-    count = 2 * slopes + 1
-    parameters = start.copy()
-    likelihood, gradient, information = _statistics(y, parameters, slopes, step)
-    damping = 1e-2
-    for _ in range(60):
-        system = information.copy()
-        for i in range(count):
-            system[i, i] += damping * (information[i, i] + 1e-3)
-        change = np.linalg.solve(system, gradient)
-        trial = parameters + np.minimum(np.maximum(change, -0.7), 0.7)
-        trial[count - 1] = min(max(trial[count - 1], most - 7.0), most)
-        for s in range(slopes):
-            trial[2 * s + 1] = min(max(trial[2 * s + 1], np.log(0.02)), np.log(100.0))
-        new, new_gradient, new_information = _statistics(y, trial, slopes, step)
-        if new > likelihood:
-            small = new - likelihood < 1e-7
-            parameters, likelihood, gradient, information = trial, new, new_gradient, new_information
-            damping *= 0.2
-            if small:
-                break
-        else:
-            damping *= 5.0
-            if damping > 1e8:
-                break
-    information[count - 1, count - 1] += 0.05  # what little is known of the floor beforehand: a factor of 90
-    return parameters, information, likelihood
-
-
-def _long_run_variance(residuals: list[NDArray[np.float64]], lags: int = 15) -> float:
-    """Return the variance of residuals' sum a frame, correlation included (Newey & West 1987), of several pieces."""
-    total = np.zeros(lags + 1)
-    count = 0
-    for residual in residuals:
-        for lag in range(min(lags, residual.size - 1) + 1):
-            total[lag] += float(residual[lag:] @ residual[: residual.size - lag])
-        count += residual.size
-    weight = 2.0 * (1.0 - np.arange(lags + 1) / (lags + 1))
-    weight[0] = 1.0
-    return float(weight @ total) / count
-
-
-def _early(level: NDArray[np.float64], stop: int, trough: int, before: float) -> float:
-    """Return the reverberation time of the first 10 dB of a decay, in seconds."""
-    fall = level[stop : trough + 1]
-    part = fall[: int(np.argmax(fall <= before - 10.0)) + 1]
-    if part.size < 3:
-        return float("nan")
-    return float(-60.0 / np.polyfit(FRAME_S * np.arange(part.size), part, 1)[0])
-
-
-def _back_at(single: NDArray[np.float64], time: float) -> float:
-    """Return the level of a fitted decay so long before its first frame, in dB; time in seconds."""
-    return 10.0 / float(np.log(10.0)) * float(single[0]) + 60.0 * time / float(np.exp(single[1]))
 
 
 def _clarity(

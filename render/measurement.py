@@ -1,0 +1,206 @@
+"""What was measured of a recording: its numbers, as JSON and as text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rooms.early_measures import Reflection
+from rooms.measures import as_bands
+from rooms.units import BAND_NAMES, energy_db
+
+__all__ = ["BAND_ARRAYS", "Measurement", "measurement_json", "measurement_lines"]
+
+_MEASURES = ("EDT_s", "T20_s", "T30_s", "C80_db", "D50", "Ts_s")
+
+BAND_ARRAYS = (
+    "T_s",
+    "T_low_s",
+    "T_high_s",
+    *_MEASURES,
+    "C80_error_db",
+    "drr_db",
+    "drr_error_db",
+    "decay_range_db",
+    "curvature_percent",
+    "nonlinearity_permille",
+    "band_correlation",
+    "LF",
+    "LFC",
+    "IACC_early",
+    "IACC_late",
+    "IACC",
+    "LF_like",
+)
+"""Attributes of a measurement with a value per octave."""
+
+
+@dataclass(frozen=True, eq=False)
+class Measurement:
+    """What was measured; arrays have a value per octave of `rooms.units.BANDS`, NaN where unknown.
+
+    Attributes
+    ----------
+    path : Path
+        The recording.
+    kind : str
+        ``"response"``, ``"sweep"`` or ``"music"`` (which stands for speech too).
+    channels : str
+        ``"mono"``, ``"stereo"``, ``"omni-figure8"`` or ``"binaural"``.
+    sample_rate : int
+        The file's, in Hz.
+    length_s : float
+        In seconds.
+    T_s, T_low_s, T_high_s : ndarray, shape (9,)
+        Reverberation time and its 90 % interval: within it lies the time that the mean of many decays would have.
+    T_from : tuple of str
+        What each was measured from: ``"T30"``, ``"T20"``, ``"free decays"``, ``"free decays, at most"`` or nothing.
+    EDT_s, T20_s, T30_s, C80_db, D50, Ts_s : ndarray, shape (9,)
+        Measures of ISO 3382-1; of music, C80 alone.
+    C80_error_db : ndarray, shape (9,)
+        Standard deviation of C80 about that of the expected decay, in dB; of music, of its estimate.
+    drr_db, drr_error_db : ndarray, shape (9,)
+        Direct-to-reverberant ratio, and half of what changes if the direct sound lasts twice as long; of music, the
+        standard deviation of its estimate.
+    decay_range_db, curvature_percent, nonlinearity_permille : ndarray, shape (9,)
+        How far the decay is seen, and how straight it is (`rooms.measures.Measures`).
+    reflections : tuple of Reflection
+        Those of the first 80 ms that stand out.
+    initial_gap_s : float
+        From the direct sound to the first of them; NaN if there is none.
+    frequencies_hz, spectrum_db : ndarray, shape (26,)
+        Long-term level in third octaves, re their mean.
+    noise_floor_dbfs : ndarray, shape (9,)
+        Level exceeded for 95 % of the time.
+    correlation, width : float
+        Of two channels: their correlation, and the share of the energy that is in the side signal (0 mono, 0.5
+        unrelated, 1 opposite); NaN of one.
+    band_correlation : ndarray, shape (9,)
+        The correlation in each octave.
+    LF, LFC, IACC_early, IACC_late, IACC : ndarray, shape (9,)
+        Where the channels are what they need.
+    LF_like : ndarray, shape (9,)
+        Of a stereo response: LF with the side signal for the figure-of-eight and the middle for the omni. Not LF.
+    warnings : tuple of str
+        What may be wrong, a plain sentence each.
+    reasons : mapping of str to str
+        Why a value is missing, by measure, or measure and band: ``"T_s.125"``.
+    """
+
+    path: Path
+    kind: str
+    channels: str
+    sample_rate: int
+    length_s: float
+    T_s: NDArray[np.float64]
+    T_low_s: NDArray[np.float64]
+    T_high_s: NDArray[np.float64]
+    T_from: tuple[str, ...]
+    EDT_s: NDArray[np.float64]
+    T20_s: NDArray[np.float64]
+    T30_s: NDArray[np.float64]
+    C80_db: NDArray[np.float64]
+    C80_error_db: NDArray[np.float64]
+    D50: NDArray[np.float64]
+    Ts_s: NDArray[np.float64]
+    drr_db: NDArray[np.float64]
+    drr_error_db: NDArray[np.float64]
+    decay_range_db: NDArray[np.float64]
+    curvature_percent: NDArray[np.float64]
+    nonlinearity_permille: NDArray[np.float64]
+    reflections: tuple[Reflection, ...]
+    initial_gap_s: float
+    frequencies_hz: NDArray[np.float64]
+    spectrum_db: NDArray[np.float64]
+    noise_floor_dbfs: NDArray[np.float64]
+    correlation: float
+    width: float
+    band_correlation: NDArray[np.float64]
+    LF: NDArray[np.float64]
+    LFC: NDArray[np.float64]
+    IACC_early: NDArray[np.float64]
+    IACC_late: NDArray[np.float64]
+    IACC: NDArray[np.float64]
+    LF_like: NDArray[np.float64]
+    warnings: tuple[str, ...]
+    reasons: Mapping[str, str]
+
+
+def measurement_json(found: Measurement) -> dict[str, Any]:
+    """Return a measurement as JSON's types: per octave under its name, null where unknown, why under ``reasons``."""
+    intervals = zip(BAND_NAMES, found.T_low_s.tolist(), found.T_high_s.tolist(), strict=True)
+    whole = {name: as_bands(getattr(found, name)) for name in BAND_ARRAYS if name not in ("T_low_s", "T_high_s")}
+    thirds = zip(found.frequencies_hz.tolist(), found.spectrum_db.tolist(), strict=True)
+    return {
+        "path": str(found.path),
+        "kind": found.kind,
+        "channels": found.channels,
+        "sample_rate": found.sample_rate,
+        "length_s": found.length_s,
+        "T_s": whole.pop("T_s"),
+        "T_interval_s": {
+            name: [low, high] if np.isfinite([low, high]).all() else None for name, low, high in intervals
+        },
+        "from": {name: text or None for name, text in zip(BAND_NAMES, found.T_from, strict=True)},
+        **whole,
+        "G_db": dict.fromkeys(BAND_NAMES),
+        "initial_gap_s": _number(found.initial_gap_s),
+        "reflections": [{"time_s": r.time_s, "level_db": r.level_db} for r in found.reflections],
+        "spectrum_db": {f"{frequency:.4g}": _number(level) for frequency, level in thirds},
+        "noise_floor_dbfs": as_bands(found.noise_floor_dbfs),
+        "correlation": _number(found.correlation),
+        "width": _number(found.width),
+        "warnings": list(found.warnings),
+        "reasons": dict(found.reasons),
+    }
+
+
+def measurement_lines(found: Measurement) -> Iterator[str]:
+    """Show a measurement as text: a table of octaves, then what is known of the whole; what isn't is a dash."""
+    yield f"{found.path}: {found.kind}, {found.channels}, {found.sample_rate} Hz, {found.length_s:.2f} s"
+    yield "  " + "".join(text.rjust(13 if n == 2 else 8) for n, text in enumerate(["Hz", "T s", "90 %", *_COLUMNS]))
+    for band, name in enumerate(BAND_NAMES):
+        T_s, low, high = (float(x[band]) for x in (found.T_s, found.T_low_s, found.T_high_s))
+        interval = f"{low:.2f}–{high:.2f}" if np.isfinite(low) and np.isfinite(high) else "–"
+        cells = [f"{x:.{digits}f}" if np.isfinite(x) else "–" for x, digits in _row(found, band)]
+        row = "".join(cell.rjust(8) for cell in cells)
+        time = f"{T_s:.2f}" if np.isfinite(T_s) else "–"
+        yield f"  {name.rjust(8)}{time.rjust(8)}{interval.rjust(13)}{row}  {found.T_from[band]}".rstrip()
+    if found.reflections:
+        shown = ", ".join(f"{1e3 * r.time_s:.1f} ms {r.level_db:.1f} dB" for r in found.reflections[:6])
+        yield f"  initial time gap {1e3 * found.initial_gap_s:.1f} ms; reflections after the direct sound: {shown}"
+    if np.isfinite(found.correlation):
+        side = float(energy_db(found.width / (1.0 - found.width))) if found.width < 1 else np.inf
+        yield f"  correlation of the channels {found.correlation:.2f}, side over middle {side:.1f} dB"
+    for name in ("LF", "LFC", "LF_like", "IACC_early", "IACC_late", "IACC"):
+        values = getattr(found, name)
+        if np.isfinite(values).any():
+            text = ", ".join(f"{b} Hz {v:.2f}" for b, v in zip(BAND_NAMES, values, strict=True) if np.isfinite(v))
+            yield f"  {name.replace('_', ' ')}: {text}"
+    grouped: dict[str, list[str]] = {}
+    for key, text in found.reasons.items():
+        if key.startswith("T_s"):
+            grouped.setdefault(text, []).append(key.removeprefix("T_s").removeprefix("."))
+    for text, bands in grouped.items():
+        where = f" at {', '.join(bands)} Hz" if any(bands) else ""
+        yield f"  no T{where}: {text}"
+
+
+_COLUMNS = ("EDT s", "C80 dB", "D50", "Ts ms", "DRR dB", "range", "noise")
+
+
+def _row(found: Measurement, band: int) -> list[tuple[float, int]]:
+    """Return a band's numbers and how many digits each is shown with."""
+    columns = (found.EDT_s, found.C80_db, found.D50, found.Ts_s * 1e3, found.drr_db, found.decay_range_db)
+    digits = (2, 1, 2, 0, 1, 0)
+    row = [(float(x[band]), n) for x, n in zip(columns, digits, strict=True)]
+    return [*row, (float(found.noise_floor_dbfs[band]), 0)]
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
