@@ -9,14 +9,16 @@ import os
 import re
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
+from threading import Semaphore
 
 import soundfile
 
 from render.comparison import Comparison, SectionNumbers, Variant
-from render.comparison_jobs import Job, JobResult, run
+from render.comparison_jobs import Job, JobResult, Prepared, prepare, run
 from render.comparison_page import comparison_page
 from render.cue_plan import STEREO_LOUDSPEAKERS
 from render.cues import QUICK_DBTP, QUICK_LUFS
@@ -38,10 +40,18 @@ __all__ = ["Compared", "compare_scenes", "comparison_csv", "comparison_json"]
 NOTES = (
     "Levels and balance are those of the mix for stems that are equally loud, every octave from 125 Hz to 4 kHz "
     "counting alike.",
-    "Directions and widths follow published curves for level and time where the main array is a pair; `heard` ones are "
-    "read off the direct sound of the whole mix, a rough check where several arrays arrive one after the other.",
+    "Directions and widths come from geometry, by published curves for level and time between two loudspeakers "
+    "(Wittek & Theile 2002, Williams 1987; slopes from memory). In a main array that isn't a pair, any arrival in the "
+    "left loudspeaker and any in the right follow these curves, and pull as their energy says; that no listening test "
+    "covers.",
+    "Measured directions and widths are a check, from each section's rendered sound in the main array's part of the "
+    "mix; those in the mix are of all arrays, where spots and outriggers pull, too. Strong early reflections and "
+    "arrays that are wide or far away blur both.",
     "Clarity and decay are those of ISO 3382-1, means of 500 Hz and 1 kHz at the main array's middle capsule, or at "
     "both of a pair.",
+    "Just-noticeable differences: C80, EDT, Ts and LF by ISO 3382-1, IACC by Cox, Davies & Lam 1993; from memory "
+    "azimuth and width (3.6°: Blauert 1997) and direct against later sound (Larsen et al. 2008); T30 is taken as EDT, "
+    "balance and tone as G, 1 dB.",
     "All variants keep the base's gain and offset; sounds to listen to are set to one loudness.",
 )
 
@@ -124,9 +134,7 @@ def compare_scenes(
         names = [f"sounds/{n + 1:02}_{_slug(variant.name)}.flac" for n, variant in enumerate(variants)]
         for n, (job, gain) in enumerate(zip(jobs, gains, strict=True)):
             _write_matched(job.audio, staging / names[n], gain, rate, base.seed)
-        # One way of telling directions for all: the curves only where they cover every variant.
-        by_curves = all(n.azimuth_deg is not None for result in results for n in result.sections)
-        told = [_variant(*parts, by_curves=by_curves) for parts in zip(variants, results, gains, names, strict=True)]
+        told = [_variant(*parts) for parts in zip(variants, results, gains, names, strict=True)]
         apart = differences(told)
         heard = [f"{v.name}: {text}" for v, result in zip(variants, results, strict=True) for text in result.warnings]
         if lufs < QUICK_LUFS:
@@ -225,23 +233,35 @@ def _common_offset(variants: Sequence[SceneVariant]) -> tuple[float, list[str]]:
 
 
 def _run_all(jobs: Sequence[Job], threads: int, tell: Callable[[str, float], None]) -> list[JobResult]:
-    """Run jobs on threads of their own: those of `rooms.cores` are busy with what a job computes."""
+    """Run jobs on threads of their own: those of `rooms.cores` are busy with what a job computes.
+
+    Responses come one job after the other, on all cores, so that no two jobs compute what both need; meanwhile the
+    jobs before are rendered. No more than one job a thread, and one more, are held in memory.
+    """
     parts = [0.0] * len(jobs)
 
-    def work(n: int) -> JobResult:
-        def told(part: float) -> None:
-            parts[n] = part
-            tell("variants", sum(parts) / len(parts))
+    def told(n: int, part: float) -> None:
+        parts[n] = part
+        tell("variants", sum(parts) / len(parts))
 
-        return run(jobs[n], told)
+    futures: list[Future[JobResult]] = []
+    free = Semaphore(threads)
+
+    def work(n: int, ready: Prepared) -> JobResult:
+        try:
+            return run(ready, partial(told, n))
+        finally:
+            free.release()
 
     with ThreadPoolExecutor(min(threads, len(jobs))) as pool:
-        futures = [pool.submit(work, n) for n in range(len(jobs))]
-        try:
-            return [future.result() for future in futures]
-        except BaseException:
-            pool.shutdown(cancel_futures=True)
-            raise
+        for n, job in enumerate(jobs):
+            ready = prepare(job, partial(told, n))
+            free.acquire()
+            for future in futures:
+                if future.done():
+                    future.result()  # what went wrong ends it here
+            futures.append(pool.submit(work, n, ready))
+        return [future.result() for future in futures]
 
 
 def _write_matched(source: Path, target: Path, gain_db: float, rate: int, seed: int) -> None:
@@ -262,9 +282,9 @@ def _write_matched(source: Path, target: Path, gain_db: float, rate: int, seed: 
             writer.write(gain * block.T)
 
 
-def _variant(variant: SceneVariant, result: JobResult, gain_db: float, audio: str, *, by_curves: bool) -> Variant:
+def _variant(variant: SceneVariant, result: JobResult, gain_db: float, audio: str) -> Variant:
     """Return what is told of a variant."""
-    by_name = {n.section: n.azimuth_deg if by_curves else n.heard_azimuth_deg for n in result.sections}
+    by_name = {n.section: n.azimuth_deg for n in result.sections}
     first, second = by_name.get("violins-1"), by_name.get("violins-2")
     mix = result.mix
     peak = mix.loudness.true_peak_dbtp

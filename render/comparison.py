@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-__all__ = ["Comparison", "Curves", "Plan", "Ranked", "Ranking", "SectionNumbers", "Split", "Variant"]
+__all__ = ["COURSE_S", "Comparison", "Curves", "Plan", "Ranked", "Ranking", "SectionNumbers", "Split", "Variant"]
+
+COURSE_S = 1.0
+"""Step of `Variant.left_right_course_db`, in s."""
 
 Point = tuple[float, float]
 """x and y in m, in the scene's frame."""
@@ -67,9 +70,11 @@ class SectionNumbers:
         `mix_db` re the mean power of all sections: where stems are equally loud, how much the section stands out.
     azimuth_deg, left_deg, right_deg, width_deg : float or None
         Where its centre and its outermost players appear in the image of the main array, −30 (left loudspeaker) to 30,
-        and how far apart those are, by published curves for level and time.
-    heard_azimuth_deg : float or None
-        The same for its centre, from level and time of the direct sound in the rendered mix, all arrays together.
+        and how far apart those are, from geometry by published curves for level and time.
+    measured_azimuth_deg, measured_width_deg : float or None
+        The same as a check, from the section's sound in the main array's part of the mix; see `render.heard_image`.
+    heard_azimuth_deg, heard_width_deg : float or None
+        Where and how wide it appears in the whole mix, all arrays together, from its sound.
     drr_db : float or None
         Direct sound over all that follows, in the mix.
     C80_db, EDT_s, T30_s, Ts_s : float or None
@@ -94,7 +99,10 @@ class SectionNumbers:
     left_deg: float | None
     right_deg: float | None
     width_deg: float | None
+    measured_azimuth_deg: float | None
+    measured_width_deg: float | None
     heard_azimuth_deg: float | None
+    heard_width_deg: float | None
     drr_db: float | None
     C80_db: float | None
     EDT_s: float | None
@@ -144,8 +152,7 @@ class Variant:
     sections : tuple of SectionNumbers
         In the scene's order.
     violins_deg : float or None
-        How far apart the centres of violins 1 and 2 appear, in degrees: by the curves where they cover all variants,
-        else as heard in each; None without both.
+        How far apart the centres of violins 1 and 2 appear in the main array's image, in degrees; None without both.
     left_right_db : float or None
         Right over left channel of the mix over the passage, in dB; None for silence in one.
     left_right_course_db : tuple of float or None

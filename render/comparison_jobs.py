@@ -10,28 +10,32 @@ from pathlib import Path
 
 import numpy as np
 import scipy.fft
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from render.cache import response_store
-from render.comparison import Curves, Plan, SectionNumbers
+from render.comparison import COURSE_S, Curves, Plan, SectionNumbers
 from render.console import set_console
+from render.convolve import passage_start
 from render.cue_plan import STEREO, STEREO_LOUDSPEAKERS, CuePlan, cue_files
 from render.cues import cue_blocks
 from render.export import open_audio
+from render.heard_image import HeardImage, ImageMeter
 from render.loudness import Loudness, LoudnessMeter
-from render.mix import heard_arrays
+from render.mix import heard_arrays, main_array
 from render.passage import Passage
-from render.scene_file import SceneFile, chosen_cues
+from render.scene_file import Cue, SceneFile, chosen_cues
 from render.section_numbers import curves, section_numbers, tone_bands
 from render.session import heard_scene, with_asked_T30
-from render.voices import cue_voices, halved_sections, probe_stems
-from rooms.responses import compute_responses
+from render.stems import StemInfo
+from render.voices import cue_voices, halved_sections, probe_stems, section_of
+from rooms.responses import Responses, compute_responses
 from rooms.units import energy_db
 
-__all__ = ["Job", "JobResult", "MixNumbers", "mix_numbers", "run"]
+__all__ = ["Job", "JobResult", "MixMeter", "MixNumbers", "Prepared", "mix_numbers", "prepare", "run"]
 
-COURSE_S = 1.0
-"""Step of the course of the balance of left and right, in s."""
+SPECTRUM_S = 0.34
+"""Length of the windows whose spectra tell what is lost in mono, in s, to a power of two of samples."""
 
 
 @dataclass(frozen=True)
@@ -91,15 +95,50 @@ class JobResult:
     warnings: tuple[str, ...]
 
 
-def run(job: Job, tell: Callable[[float], None] | None = None) -> JobResult:
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """A job whose responses are there: what of it takes all cores, and may be shared with other jobs, is done."""
+
+    job: Job
+    scene_file: SceneFile
+    cue: Cue
+    headers: dict[Path, StemInfo]
+    responses: Responses
+
+    @property
+    def halved(self) -> set[str]:
+        """The sections that are seated in two halves."""
+        return halved_sections(self.scene_file, self.headers)
+
+
+def prepare(job: Job, tell: Callable[[float], None] | None = None) -> Prepared:
+    """Compute a job's responses, or find them in the store where an earlier job has left them.
+
+    Raises
+    ------
+    InputError
+        In one line: for whatever is wrong with stems.
+    """
+    say = tell or (lambda _part: None)
+    store = response_store()
+    scene_file = with_asked_T30(job.scene_file, store, lambda _what, part: say(0.1 * part))
+    (cue,) = chosen_cues(scene_file, [job.cue])
+    headers, _ = probe_stems(scene_file, [cue])
+    scene_file = replace(scene_file, cues=(cue,))
+    scene = heard_scene(scene_file, halved_sections(scene_file, headers), job.rate)
+    responses = compute_responses(scene, lambda part: say(0.1 + 0.6 * part), store)
+    return Prepared(job, scene_file, cue, headers, responses)
+
+
+def run(job: Job | Prepared, tell: Callable[[float], None] | None = None) -> JobResult:
     """Render a variant and tell it in numbers.
 
     Nothing but the job and the sound files it names decides the result: neither what ran before nor what runs beside.
 
     Parameters
     ----------
-    job : Job
-        What to do.
+    job : Job or Prepared
+        What to do; prepared, its responses are taken as they are.
     tell : callable, optional
         Called with the part done, 0 … 1.
 
@@ -109,33 +148,12 @@ def run(job: Job, tell: Callable[[float], None] | None = None) -> JobResult:
         In one line: for whatever is wrong with stems, passage or offset.
     """
     say = tell or (lambda _part: None)
-    store = response_store()
-    scene_file = with_asked_T30(job.scene_file, store, lambda _what, part: say(0.1 * part))
-    (cue,) = chosen_cues(scene_file, [job.cue])
-    headers, _ = probe_stems(scene_file, [cue])
-    scene_file = replace(scene_file, cues=(cue,))
-    halved = halved_sections(scene_file, headers)
-    responses = compute_responses(heard_scene(scene_file, halved, job.rate), lambda part: say(0.1 + 0.6 * part), store)
-    sections = section_numbers(scene_file, responses)
-    voices, start, _ = cue_voices(scene_file, cue, headers, halved, job.rate)
-    plan = CuePlan(
-        cue.name,
-        tuple(voices),
-        set_console(scene_file, responses),
-        cue_files(cue.name, {}, (), mix_only=True),
-        job.rate,
-        start,
-        first=0,
-        last=0,
-        mix_only=True,
-        output=scene_file.output,
-    )
-    first, last = (0, plan.latest_end)
-    if job.passage is not None:
-        first, last = job.passage.samples(cue.name, job.rate, plan.latest_end)
-    say(0.8)
+    ready = prepare(job, say) if isinstance(job, Job) else job
+    job, scene_file, responses = ready.job, ready.scene_file, ready.responses
+    plan = _plan_of(ready)
+    say(0.75)
     warnings: list[str] = []
-    mix = np.concatenate([block for block, *_ in cue_blocks(replace(plan, first=first, last=last), warnings.append)], 1)
+    meter = MixMeter(job.rate)
     with open_audio(
         job.audio,
         sample_rate=job.rate,
@@ -144,44 +162,157 @@ def run(job: Job, tell: Callable[[float], None] | None = None) -> JobResult:
         loudspeakers=STEREO_LOUDSPEAKERS,
         channel_names=STEREO,
     ) as writer:
-        writer.write(mix)
-    found = mix_numbers(mix, job.rate)
+
+        def take(mix: NDArray[np.float32]) -> None:
+            writer.write(mix)
+            meter.add(mix)
+
+        heard = _listen(plan, take, warnings.append)
+    sections = section_numbers(scene_file, responses, heard)
     say(1.0)
-    return JobResult(job.digest, _plan(scene_file), sections, curves(responses), found, tuple(warnings))
+    return JobResult(
+        job.digest, _plan(scene_file), sections, curves(responses), meter.result(), tuple(dict.fromkeys(warnings))
+    )
+
+
+def _plan_of(ready: Prepared) -> CuePlan:
+    """Return the plan of a job's cue, each section for itself, to the mix and to the main array's part of it."""
+    job, scene_file = ready.job, ready.scene_file
+    voices, start, _ = cue_voices(scene_file, ready.cue, ready.headers, ready.halved, job.rate)
+    console = set_console(scene_file, ready.responses)
+    main = np.zeros_like(console.law)
+    places = console.channels[main_array(heard_arrays(scene_file)).name]
+    main[:, places] = console.law[:, places]
+    plan = CuePlan(
+        ready.cue.name,
+        tuple(voices),
+        replace(console, law=np.concatenate([console.law, main])),
+        cue_files(ready.cue.name, {}, (), mix_only=True),
+        job.rate,
+        start,
+        first=0,
+        last=0,
+        stems=True,
+        mix_only=True,
+        output=scene_file.output,
+    )
+    first, last = (0, plan.latest_end)
+    if job.passage is not None:
+        first, last = job.passage.samples(ready.cue.name, job.rate, plan.latest_end)
+    return replace(plan, first=first, last=last)
+
+
+def _listen(
+    plan: CuePlan, take: Callable[[NDArray[np.float32]], None], warn: Callable[[str], None]
+) -> dict[str, list[HeardImage]]:
+    """Play a plan of `_plan_of`: hand over its mix, (2, n) at a time, and return where each section is heard.
+
+    In the main array's part of the mix, and in all of it.
+    """
+    sections = list(dict.fromkeys(section_of(voice.section) for voice in plan.voices))
+    meters = [ImageMeter(plan.rate, mixes=2) for _ in sections]
+    # What is played runs ahead of what is heard, by some blocks of the convolution.
+    dry = np.zeros((len(sections), 0), np.float32)
+    ahead: list[NDArray[np.float32]] = []
+
+    def hear(block: NDArray[np.float32]) -> None:
+        ahead.append(np.stack([block[group].sum(axis=0) for group in plan.groups]))
+
+    begun = passage_start(plan.first, plan.console.responses.shape[2], len(plan.groups)) - plan.first
+    for mix, *stereo in cue_blocks(plan, warn, hear):
+        take(mix[:2])
+        dry = np.concatenate([dry, *ahead], axis=1)
+        ahead.clear()
+        if begun < 0:  # of what was played before the passage
+            skipped = min(-begun, dry.shape[1])
+            dry, begun = dry[:, skipped:], begun + skipped
+        length = mix.shape[1]
+        played = np.zeros((len(sections), length), np.float32)
+        played[:, : dry.shape[1]] = dry[:, :length]
+        dry = dry[:, length:]
+        for meter, sound, loudspeakers in zip(meters, played, stereo, strict=True):
+            meter.add(sound, loudspeakers)
+    # All of the mix, then the main array: told the other way round.
+    return {section: meter.result()[::-1] for section, meter in zip(sections, meters, strict=True)}
+
+
+class MixMeter:
+    """Takes the numbers of a stereo mix block by block, however they are cut.
+
+    Parameters
+    ----------
+    rate : int
+        Hz.
+    """
+
+    def __init__(self, rate: int) -> None:
+        self._rate = rate
+        self._loudness = LoudnessMeter(rate, 2)
+        self._second = round(COURSE_S * rate)
+        self._course = [np.zeros(2)]
+        self._in_second = 0
+        self._size = 1 << round(np.log2(SPECTRUM_S * rate))
+        self._window = np.sqrt(np.hanning(self._size + 1)[:-1]).astype(np.float32)  # halves that overlap keep energy
+        self._kept = np.zeros((2, self._size // 2), np.float32)
+        self._spectra = np.zeros((2, self._size // 2 + 1))  # of both channels, and of their sum
+
+    def add(self, mix: NDArray[np.float32]) -> None:
+        """Take (2, n) samples."""
+        self._loudness.add(mix)
+        at = 0
+        while at < mix.shape[1]:
+            if self._in_second == self._second:
+                self._course.append(np.zeros(2))
+                self._in_second = 0
+            part = mix[:, at : at + self._second - self._in_second]
+            self._course[-1] += np.square(part, dtype=np.float64).sum(axis=1)
+            self._in_second += part.shape[1]
+            at += part.shape[1]
+        self._take(np.concatenate([self._kept, mix], axis=1))
+
+    def result(self) -> MixNumbers:
+        """Return the numbers; nothing may be added after."""
+        self._take(np.concatenate([self._kept, np.zeros((2, self._size), np.float32)], axis=1))
+        both, summed = self._spectra
+        frequencies = scipy.fft.rfftfreq(self._size, 1.0 / self._rate)
+        losses = {}
+        for band in tone_bands(self._rate):
+            within = (frequencies >= band * 10.0**-0.05) & (frequencies < band * 10.0**0.05)
+            stereo, mono = float(both[within].sum()), float(summed[within].sum())
+            if stereo > 1e-6 * float(both.sum()):  # a band with nothing in it loses nothing that is heard
+                losses[float(band)] = float(energy_db(max(mono / stereo, 1e-12)))
+        total = float(both.sum())
+        worst = min(losses, key=lambda band: losses[band]) if losses else None
+        return MixNumbers(
+            left_right_db=_right_over_left(np.sum(self._course, axis=0)),
+            left_right_course_db=tuple(map(_right_over_left, self._course)),
+            mono_db=float(energy_db(max(float(summed.sum()) / total, 1e-12))) if total > 0.0 else None,
+            mono_worst_hz=worst,
+            mono_worst_db=None if worst is None else losses[worst],
+            loudness=self._loudness.result(),
+        )
+
+    def _take(self, mix: NDArray[np.float32]) -> None:
+        """Add spectra of the windows in (2, n) samples, and keep what is left."""
+        step = self._size // 2
+        windows = np.moveaxis(sliding_window_view(mix, self._size, axis=1)[:, ::step], 1, 0)
+        for window in windows:
+            channels = scipy.fft.rfft(window * self._window)
+            self._spectra[0] += np.square(np.abs(channels)).sum(axis=0)
+            self._spectra[1] += np.square(np.abs(channels.sum(axis=0))) / 2.0
+        self._kept = mix[:, len(windows) * step :]
 
 
 def mix_numbers(mix: NDArray[np.float32], rate: int) -> MixNumbers:
     """Return the numbers of a stereo mix (2, samples) at a rate in Hz."""
-    meter = LoudnessMeter(rate, 2)
+    meter = MixMeter(rate)
     meter.add(mix)
-    step = round(COURSE_S * rate)
-    course = [_right_over_left(mix[:, at : at + step]) for at in range(0, mix.shape[1], step)]
-    size = scipy.fft.next_fast_len(mix.shape[1], real=True)
-    channels = scipy.fft.rfft(mix, size)
-    spectra = np.square(np.abs(channels), dtype=np.float64)
-    summed = np.square(np.abs(channels.sum(axis=0)), dtype=np.float64) / 2.0
-    frequencies = scipy.fft.rfftfreq(size, 1.0 / rate)
-    losses = {}
-    for band in tone_bands(rate):
-        within = (frequencies >= band * 10.0**-0.05) & (frequencies < band * 10.0**0.05)
-        both, mono = float(spectra[:, within].sum()), float(summed[within].sum())
-        if both > 1e-6 * float(spectra.sum()):  # a band with nothing in it loses nothing that is heard
-            losses[float(band)] = float(energy_db(max(mono / both, 1e-12)))
-    total = float(spectra.sum())
-    worst = min(losses, key=lambda band: losses[band]) if losses else None
-    return MixNumbers(
-        left_right_db=_right_over_left(mix),
-        left_right_course_db=tuple(course),
-        mono_db=float(energy_db(max(float(summed.sum()) / total, 1e-12))) if total > 0.0 else None,
-        mono_worst_hz=worst,
-        mono_worst_db=None if worst is None else losses[worst],
-        loudness=meter.result(),
-    )
+    return meter.result()
 
 
-def _right_over_left(mix: NDArray[np.float32]) -> float | None:
-    """Return the level of the right channel re the left in dB; None where one is silent."""
-    left, right = np.square(mix, dtype=np.float64).sum(axis=1).tolist()
+def _right_over_left(energies: NDArray[np.float64]) -> float | None:
+    """Return the level of the right channel re the left in dB, from both energies; None where one is silent."""
+    left, right = energies.tolist()
     return float(energy_db(right / left)) if left > 0.0 and right > 0.0 else None
 
 

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from markupsafe import Markup
 
-from render.comparison import Comparison, Ranking, SectionNumbers, Split, Variant
+from render.comparison import COURSE_S, Comparison, Ranking, SectionNumbers, Split, Variant
 from render.drawings import (
     Curve,
     Marks,
@@ -35,6 +35,7 @@ SHADES = (1.0, 2.0, 4.0)
 DECAY_DB = (-60.0, -50.0, -40.0, -30.0, -20.0, -10.0, 0.0)
 EARLY_SPAN_DB = 40.0
 TONE_DB = (-12.0, -6.0, 0.0, 6.0, 12.0)
+SIDES_DB = 6.0
 
 
 class _Measure(NamedTuple):
@@ -50,7 +51,10 @@ _MEASURES = {
     "balance_db": _Measure("Balance: level against the ensemble, dB", "Balance (dB)", 1, True),
     "azimuth_deg": _Measure("Azimuth in the stereo image, °", "Azimuth (°)", 0, True),
     "width_deg": _Measure("Width in the stereo image, °", "Width (°)", 0),
-    "heard_azimuth_deg": _Measure("Azimuth in the rendered mix, °", "Heard (°)", 0, True),
+    "measured_azimuth_deg": _Measure("The same, measured from its sound, °", "measured (°)", 0, True),
+    "measured_width_deg": _Measure("Width in the stereo image, measured from its sound, °", "its width (°)", 0),
+    "heard_azimuth_deg": _Measure("Azimuth in the whole mix, measured, °", "In the mix (°)", 0, True),
+    "heard_width_deg": _Measure("Width in the whole mix, measured, °", "its width (°)", 0),
     "drr_db": _Measure("Distance: direct sound against all that follows, dB", "Direct (dB)", 1, True),
     "C80_db": _Measure("Clarity C80, dB", "C80 (dB)", 1, True),
     "EDT_s": _Measure("Early decay time EDT, s", "EDT (s)", 2),
@@ -115,6 +119,7 @@ def comparison_page(
         headings=["Level (dB)", "direct", "early", "late", *(measure.heading for measure in _MEASURES.values())],
         groups=_groups(comparison),
         reasons=_reasons(variants),
+        sides=_sides(variants),
         decays=_decays(variants),
         tones=_tones(comparison),
         ranking=None if comparison.ranking is None else _ranking(comparison.ranking),
@@ -202,13 +207,10 @@ def _reasons(variants: Sequence[Variant]) -> list[str]:
 def _image(variant: Variant, marks: Marks) -> Markup | None:
     """Return the drawing of a variant's stereo image; none where its main array has none."""
     placed = [
-        Placed(part.section, part.azimuth_deg, part.left_deg, part.right_deg, part.heard_azimuth_deg)
+        Placed(part.section, part.azimuth_deg, part.left_deg, part.right_deg, part.measured_azimuth_deg)
         for part in variant.sections
         if part.azimuth_deg is not None and part.left_deg is not None and part.right_deg is not None
     ]
-    if not placed:  # no curves for this array: what the mix says is all there is
-        heard = [(part.section, part.heard_azimuth_deg) for part in variant.sections]
-        placed = [Placed(section, at, at, at) for section, at in heard if at is not None]
     if not placed:
         return None
     told = "; ".join(
@@ -235,6 +237,25 @@ def _facts(variant: Variant) -> list[str]:
         worst = number_text(variant.mono_worst_db, 1, signed=True)
         facts.append(f"the third octave at {variant.mono_worst_hz:.0f} Hz loses most, {worst} dB")
     return facts
+
+
+def _sides(variants: Sequence[Variant]) -> Markup | None:
+    """Return the drawing of right over left second by second; none where there is no second with both."""
+    courses = [np.array(v.left_right_course_db, dtype=np.float64) for v in variants]  # None becomes NaN
+    largest = max((float(np.abs(course[np.isfinite(course)]).max(initial=-1.0)) for course in courses), default=-1.0)
+    if largest < 0.0:
+        return None
+    end = SIDES_DB * max(np.ceil(largest / SIDES_DB), 1.0)
+    # A second's level stands from its beginning to its end.
+    curves = [
+        Curve(v.name, np.repeat(np.arange(course.size + 1.0), 2)[1:-1] * COURSE_S, np.repeat(course, 2))
+        for v, course in zip(variants, courses, strict=True)
+    ]
+    levels = np.linspace(-end, end, 5).tolist()
+    length = COURSE_S * max(course.size for course in courses)
+    return curve_drawing(
+        curves, _ticks(length), levels, "time (s)", "right over left (dB)", "Right over left channel, second by second"
+    )
 
 
 def _decays(variants: Sequence[Variant]) -> list[dict[str, Any]]:

@@ -36,6 +36,8 @@ def cue_blocks(
 ) -> Iterator[list[NDArray[np.float32]]]:
     """Yield a block of samples (channels, n) for each of a cue's files, in order.
 
+    Of the mix alone with its stems: for the mix, and for each section that plays, through all arrays.
+
     Parameters
     ----------
     plan : CuePlan
@@ -273,8 +275,8 @@ def _heard(
 def _mixed(plan: CuePlan, block: NDArray[np.float32]) -> list[NDArray[np.float32]]:
     """Return a block (groups, capsules, n) as what goes to each file."""
     heard = block.sum(axis=0) if len(block) > 1 else block[0]
-    if plan.mix_only:
-        return [heard]  # its responses went through the law before
+    if plan.mix_only:  # its responses went through the law before
+        return [heard, *(block if plan.stems else ())]
     law, channels = plan.console.law, plan.console.channels.values()
     stereo = [_summed(law[:, m], heard[m]) for m in channels]
     capsules = [heard[m] for m in channels] if plan.output.interleaved else list(heard[:, None])

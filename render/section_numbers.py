@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,11 +11,12 @@ from numpy.typing import NDArray
 
 from render.comparison import Curves, SectionNumbers, Split
 from render.console import set_console
+from render.heard_image import HeardImage
 from render.mix import main_array
 from render.scene_file import SceneFile
 from render.voices import section_of
 from rooms.early_measures import LEAD_S
-from rooms.localisation import apparent_azimuth, is_pair, section_image
+from rooms.localisation import section_image
 from rooms.measures import from_echogram, schroeder_db
 from rooms.microphones import Array
 from rooms.responses import Responses
@@ -36,9 +38,6 @@ LATERAL_HZ, EARS_HZ = (125.0, 250.0, 500.0, 1000.0), (500.0, 1000.0, 2000.0)
 HEAD_M = (0.15, 0.19)
 """Diameters of housings that are as large as a head, in m (our choice, no source)."""
 
-LONGEST_LEAD_S = 0.02
-"""How far one channel may lead the other when sound is placed by what is heard, in s: above 6 m of a spaced pair."""
-
 DECAY_STEP_S, EARLY_STEP_S, EARLY_S = 0.02, 0.002, 0.16
 """Steps of the curves and length of the early one, in s."""
 
@@ -52,7 +51,9 @@ def tone_bands(rate: int) -> NDArray[np.float64]:
     return np.asarray(THIRD_OCTAVES[THIRD_OCTAVES * 10.0**0.05 < rate / 2.0])
 
 
-def section_numbers(scene_file: SceneFile, responses: Responses) -> tuple[SectionNumbers, ...]:
+def section_numbers(
+    scene_file: SceneFile, responses: Responses, heard: Mapping[str, Sequence[HeardImage]]
+) -> tuple[SectionNumbers, ...]:
     """Return how every section is heard.
 
     Parameters
@@ -61,6 +62,8 @@ def section_numbers(scene_file: SceneFile, responses: Responses) -> tuple[Sectio
         With its mix.
     responses : Responses
         Of its sections, or their halves, to the arrays that are heard. Numbers of halves are means over both.
+    heard : mapping of str to sequence of HeardImage
+        Where each section that plays was heard: in the main array's part of the mix, and in all of it.
 
     Raises
     ------
@@ -77,7 +80,8 @@ def section_numbers(scene_file: SceneFile, responses: Responses) -> tuple[Sectio
         return np.array([values[rows[name]].mean(axis=0) for name in names])
 
     levels, mixes = {}, {}
-    tone, azimuths = np.zeros(0), np.zeros(0)
+    tone, law = np.zeros(0), np.zeros((2, 0), np.float32)
+    image_of = main_array(scene.arrays)
     for part, responses_of_part in _parts(responses).items():
         console = set_console(scene_file, responses_of_part)
         stereo = np.stack([console.law[:, m] @ console.responses[:, m] for m in console.channels.values()])
@@ -87,12 +91,10 @@ def section_numbers(scene_file: SceneFile, responses: Responses) -> tuple[Sectio
         mixes[part] = per_section(_pink(spectrum, scene.sample_rate))
         if part == "total":
             tone = per_section(_third_octaves(spectrum, scene.sample_rate))
-        if part == "direct":
-            azimuths = np.array([_heard_azimuth(mix[rows[name]].sum(axis=0), scene.sample_rate) for name in names])
+            law = console.law[:, console.channels[image_of.name]]
     drr = energy_db(_ratio(mixes["direct"], mixes["early"] + mixes["late"]))
     measured, why = _measures(responses)
     separations = _separations(responses, rows)
-    image_of = main_array(scene_file.arrays)
     lateral, lateral_why = _lateral(responses)
     ears, ears_why = _ears(responses)
     numbers = []
@@ -107,8 +109,10 @@ def section_numbers(scene_file: SceneFile, responses: Responses) -> tuple[Sectio
             reasons[key] = reason
             return None
 
-        image = section_image(image_of, section, scene.hall.speed_of_sound) if is_pair(image_of) else None
-        no_pair = f"the main array '{image_of.name}' isn't a pair, and no published curve covers it"
+        image = section_image(image_of, section, scene.hall.speed_of_sound, law)
+        measured_image, heard_image = heard.get(section.name, [HeardImage(np.nan, np.nan)] * 2)
+        deaf = f"the main array '{image_of.name}' hears nothing of it"
+        silent = "silent in this passage"
         iso = {key: float(values[own].mean()) for key, values in measured.items()}
         numbers.append(
             SectionNumbers(
@@ -120,11 +124,14 @@ def section_numbers(scene_file: SceneFile, responses: Responses) -> tuple[Sectio
                 balance_db=_split(
                     {part: float(of_part[n] / max(of_part.mean(), 1e-30)) for part, of_part in mixes.items()}
                 ),
-                azimuth_deg=told("azimuth_deg", image.azimuth if image else np.nan, no_pair),
-                left_deg=told("left_deg", image.left if image else np.nan, no_pair),
-                right_deg=told("right_deg", image.right if image else np.nan, no_pair),
-                width_deg=told("width_deg", image.right - image.left if image else np.nan, no_pair),
-                heard_azimuth_deg=told("heard_azimuth_deg", azimuths[n], "no direct sound in one of the channels"),
+                azimuth_deg=told("azimuth_deg", image.azimuth, deaf),
+                left_deg=told("left_deg", image.left, deaf),
+                right_deg=told("right_deg", image.right, deaf),
+                width_deg=told("width_deg", image.right - image.left, deaf),
+                measured_azimuth_deg=told("measured_azimuth_deg", measured_image.azimuth, silent),
+                measured_width_deg=told("measured_width_deg", measured_image.width, silent),
+                heard_azimuth_deg=told("heard_azimuth_deg", heard_image.azimuth, silent),
+                heard_width_deg=told("heard_width_deg", heard_image.width, silent),
                 drr_db=told("drr_db", drr[n], "no direct sound, or nothing after it"),
                 C80_db=told("C80_db", iso["C80_db"], why["C80_db"]),
                 EDT_s=told("EDT_s", iso["EDT_s"], why["EDT_s"]),
@@ -220,24 +227,6 @@ def _third_octaves(power: Power, rate: int) -> Power:
     )
     levels = energy_db(np.maximum(means, 1e-30))
     return np.asarray(levels - levels.mean(axis=1, keepdims=True))
-
-
-def _heard_azimuth(stereo: NDArray[np.float32], rate: int) -> float:
-    """Return where direct sound (2, samples) appears: by both levels, and the lags at which channels are most alike."""
-    size = scipy.fft.next_fast_len(2 * stereo.shape[-1], real=True)
-    left, right = scipy.fft.rfft(stereo.astype(np.float64), size)
-    weights = _weights(left.size, rate)
-    of_left, of_right = (float(np.abs(channel) ** 2 @ weights) for channel in (left, right))
-    if not of_left > 0.0 or not of_right > 0.0:
-        return np.nan
-    alike = scipy.fft.irfft(left * np.conj(right) * weights, size)
-    reach = round(LONGEST_LEAD_S * rate)
-    lags = np.arange(-reach, reach + 1)
-    found = alike[lags]
-    # Their centre of gravity: several arrivals, of a tree or a spot, pull as they are strong, and none wins by a hair.
-    weight = np.maximum(found - 0.5 * found.max(), 0.0) ** 2
-    lead = float(weight @ lags / weight.sum()) / rate  # left is later: right leads
-    return float(apparent_azimuth(energy_db(of_right / of_left), lead))
 
 
 def _measures(responses: Responses) -> tuple[dict[str, Power], dict[str, str]]:

@@ -51,8 +51,7 @@ def differences(variants: Sequence[Variant]) -> dict[str, dict[str, dict[str, fl
     -------
     dict
         By variant, section and measure; None where one of both has no number. Tone is a distance, never below 0: the
-        effective value of the third octaves' differences. Two places are compared by the curves, or as rendered where
-        one has no curve. Sections that the base hasn't got are left out.
+        effective value of the third octaves' differences. Sections that the base hasn't got are left out.
     """
     base = {numbers.section: numbers for numbers in variants[0].sections}
     return {
@@ -70,10 +69,7 @@ def _difference(key: str, one: SectionNumbers, base: SectionNumbers) -> float | 
     if key == "tone_db":
         apart = float(np.sqrt(np.mean(np.subtract(one.tone_db, base.tone_db) ** 2)))
         return float(in_jnds(key, apart, 0.0))
-    if key == "azimuth_deg":
-        by_curves = one.azimuth_deg is not None and base.azimuth_deg is not None
-        pair = [n.azimuth_deg if by_curves else n.heard_azimuth_deg for n in (one, base)]
-    elif key == "balance_db":
+    if key == "balance_db":
         pair = [one.balance_db.total, base.balance_db.total]
     else:
         pair = [getattr(one, key), getattr(base, key)]
@@ -129,8 +125,7 @@ def _example(key: str, section: str, jnds: float, variant: Variant, base: Varian
     if key == "tone_db":
         return f"the tone of {section} changes by {abs(jnds):.1f} dB a third octave"
     if key == "azimuth_deg":
-        by_curves = one.azimuth_deg is not None and other.azimuth_deg is not None
-        a, b = ((n.azimuth_deg if by_curves else n.heard_azimuth_deg) or 0.0 for n in (one, other))
+        a, b = (n.azimuth_deg or 0.0 for n in (one, other))
         return f"{section} appear {abs(a - b):.0f}° further {'right' if a > b else 'left'} {steps}"
     up, down, scale, unit = {
         "balance_db": ("louder", "softer", 1.0, " dB"),

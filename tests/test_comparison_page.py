@@ -146,28 +146,44 @@ def test_the_image_shows_sections_at_their_azimuth_and_width(text):
 
 
 def test_an_array_without_an_image_is_told(text):
-    """Where neither curves nor the mix place a section, words stand in place of the drawing."""
+    """Where nothing places a section, words stand in place of the drawing."""
     variant = COMPARISON.variants[0]
-    blind = replace(
-        variant, sections=tuple(replace(s, azimuth_deg=None, heard_azimuth_deg=None) for s in variant.sections)
-    )
+    blind = replace(variant, sections=tuple(replace(s, azimuth_deg=None) for s in variant.sections))
     page = comparison_page(replace(COMPARISON, variants=(blind, *COMPARISON.variants[1:])), SCENES)
     assert page.count('<svg class="image"') == 2
     assert "Nothing tells where sections are heard." in page
 
 
-def test_without_a_pair_sections_stand_where_the_mix_puts_them():
-    """No curves hold for such an array; the letters stand at the mix's azimuths."""
+def test_the_image_shows_what_was_measured(text):
+    """An upright line stands where the section's sound puts it: a degree left of the letter here."""
+    tree = svg(re.search(r'(?s)<svg class="image".*?</svg>', text).group())
+    at = {t.text: float(t.get("x")) for t in tree.iter("text")}
+    scale = (at["30°"] - at["−30°"]) / 60.0
+    lines = [
+        float(re.findall(r"[\d.]+", path.get("transform"))[0]) for path in tree.iter("path") if path.get("transform")
+    ]
+    np.testing.assert_allclose([(x - at["0°"]) / scale for x in lines], [-21.0, -11.0, 11.0], atol=0.02)
+
+
+def test_left_against_right_is_drawn_second_by_second():
+    """Steps of a second; what can't be told is a gap."""
     first, *others = COMPARISON.variants
-    treed = replace(first, sections=tuple(replace(s, azimuth_deg=None) for s in first.sections))
-    page = comparison_page(replace(COMPARISON, variants=(treed, *others)), SCENES)
-    assert "violins together: violins-1 at −21°, 0° wide" in page
-    assert page.count('<svg class="image"') == 3
+    courses = [(6.0, None, -3.0), (0.0, 0.0, 12.0), (None, None, None)]
+    variants = tuple(replace(v, left_right_course_db=c) for v, c in zip((first, *others), courses, strict=True))
+    page = comparison_page(replace(COMPARISON, variants=variants), SCENES)
+    drawing = svg(re.search(r'(?s)<svg[^>]*aria-label="Right over left.*?</svg>', page).group())
+    paths = [path.get("d") for path in drawing.iter("path") if path.find("title") is not None]
+    width, height = 300.0, 170.0  # 3 s, and 12 dB to either side
+    assert paths[0] == f"M0.0 {height / 4:.1f}L{width / 3:.1f} {height / 4:.1f}M200.0 106.2L300.0 106.2"
+    assert paths[1] == "M0.0 85.0L100.0 85.0L100.0 85.0L200.0 85.0L200.0 0.0L300.0 0.0"
+    assert paths[2] == ""
+    silent = tuple(replace(v, left_right_course_db=(None,)) for v in COMPARISON.variants)
+    assert "Left against right" not in comparison_page(replace(COMPARISON, variants=silent), SCENES)
 
 
 def test_curves_fall_as_the_halls_decay(text):
     """A straight decay of 60 dB in T30 crosses the drawing's height in T30 of its width's seconds."""
-    drawing = svg(re.findall(r'(?s)<svg class="curves".*?</svg>', text)[0])
+    drawing = svg(re.search(r'(?s)<svg[^>]*aria-label="Energy decay.*?</svg>', text).group())
     ticks = {t.text: float(t.get("x")) for t in drawing.iter("text") if t.get("text-anchor") == "middle" and t.get("x")}
     levels = {t.text: float(t.get("y")) - 4.0 for t in drawing.iter("text") if t.get("text-anchor") == "end"}
     lines = {path.find("title").text: path for path in drawing.iter("path") if path.find("title") is not None}

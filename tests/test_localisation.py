@@ -19,6 +19,8 @@ from rooms.localisation import (
     image_shift,
     is_pair,
     recording_angle,
+    section_image,
+    wavefront_shift,
 )
 from rooms.microphones import Array, Capsule, Pattern
 from rooms.players import OMNIDIRECTIONAL, Player, Section
@@ -173,3 +175,92 @@ def test_an_ensemble_s_image_reaches_from_its_first_player_to_its_last() -> None
     assert image.heard == (violas.left, violas.right)
     assert image.seen == pytest.approx((math.degrees(math.atan(0.25)), 45.0))
     assert image.recording_angle == recording_angle(array, C)
+
+
+@given(levels, times)
+def test_one_wavefront_from_each_loudspeaker_is_the_published_curve(level: float, time: float) -> None:
+    """And one from both at once is the curve for level alone."""
+    right = 10.0 ** (level / 20.0)
+    apart = wavefront_shift([[1.0, 0.0], [0.0, right]], [time, 0.0])
+    assert float(apart) == pytest.approx(float(image_shift(level, time)), abs=1e-9)
+    together = wavefront_shift([[1.0], [-right]], [0.02])  # polarity has no say
+    assert float(together) == pytest.approx(float(image_shift(level, 0.0)), abs=1e-9)
+
+
+wavefronts = st.lists(
+    st.tuples(st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.floats(0.0, 0.004)), min_size=1, max_size=5
+).filter(lambda fronts: max(max(left, right) for left, right, _ in fronts) > 0.1)
+
+
+@given(wavefronts, st.floats(0.1, 10.0), st.floats(-0.01, 0.01))
+def test_several_wavefronts_mirror_and_do_not_depend_on_gain_delay_or_order(
+    fronts: list[tuple[float, float, float]], gain: float, delay: float
+) -> None:
+    left, right, time = np.transpose(fronts)
+    shift = float(wavefront_shift([left, right], time))
+    assert -1.0 <= shift <= 1.0
+    assert float(wavefront_shift([right, left], time)) == pytest.approx(-shift, abs=1e-9)
+    assert float(wavefront_shift([gain * left[::-1], gain * right[::-1]], time[::-1] + delay)) == pytest.approx(
+        shift, abs=1e-6
+    )
+
+
+def test_what_is_silent_in_a_loudspeaker_is_heard_in_the_other() -> None:
+    assert float(wavefront_shift([[0.0, 0.0], [1.0, 0.5]], [0.003, 0.0])) == pytest.approx(1.0)
+    assert np.isnan(wavefront_shift([[0.0], [0.0]], [0.0]))
+
+
+def tree() -> Array:
+    """Return three omnis: two 2 m apart, and one a metre ahead that goes to both."""
+    half = math.sqrt(0.5)
+    return Array(
+        "tree",
+        "main",
+        (
+            Capsule("left", (-1.0, 0.0, 3.0), stereo=(1.0, 0.0)),
+            Capsule("centre", (0.0, 1.0, 3.0), stereo=(half, half)),
+            Capsule("right", (1.0, 0.0, 3.0), stereo=(0.0, 1.0)),
+        ),
+    )
+
+
+def test_a_tree_places_by_the_peaks_of_its_channels_correlation() -> None:
+    """By hand, without `wavefront_shift`: impulses at 1 MHz, their correlation, the curve at each of its lags."""
+    for azimuth in (7.0, 20.0, 41.0):
+        source = at(azimuth, 6.0)
+        pressure, distance = direct_pressure(tree(), source)
+        channels = np.zeros((2, 30000))
+        for capsule, p, d in zip(tree().capsules, pressure, distance, strict=True):
+            channels[:, round(d / C * 1e6)] += np.array(capsule.stereo) * p
+        left, right = (np.flatnonzero(channel) for channel in channels)
+        level = 10.0 * np.log10((channels[1] ** 2).sum() / (channels[0] ** 2).sum())
+        alike = [(channels[0, a] * channels[1, b], (a - b) * 1e-6) for a in left for b in right]
+        weights, lags = np.transpose(alike)
+        expected = float((weights**2 * image_shift(level, lags)).sum() / (weights**2).sum())
+        player = Section("solo", OMNIDIRECTIONAL, (Player(tuple(source), 180.0),))
+        assert section_image(tree(), player, C).azimuth == pytest.approx(30.0 * expected, abs=0.05)  # lags to 1 µs
+
+
+def test_a_tree_without_its_middle_is_the_pair_and_with_it_holds_the_middle_closer() -> None:
+    """Common practice, no source: the centre microphone fills the hole between two that stand far apart."""
+    whole = tree()
+    pair_only = replace(whole, capsules=(whole.capsules[0], whole.capsules[2]))
+    shifts = []
+    for azimuth in (3.0, 10.0, 20.0, 40.0, 60.0):
+        player = Section("solo", OMNIDIRECTIONAL, (Player(tuple(at(azimuth, 6.0)), 180.0),))
+        by_pair = float(apparent_azimuth(*channel_differences(pair_only, player.centre, C)))
+        assert section_image(pair_only, player, C).azimuth == pytest.approx(by_pair)
+        shifts.append((section_image(whole, player, C).azimuth, by_pair))
+    with_middle, without = np.transpose(shifts)
+    assert np.all(np.diff(with_middle) > 0.0)
+    assert np.all((with_middle > 0.0) & (with_middle < without))
+
+
+def test_an_array_whose_capsules_go_nowhere_needs_a_law() -> None:
+    spot = Array("spots", "spot", (Capsule("solo", (0.0, 0.0, 1.0)),))
+    player = Section("solo", OMNIDIRECTIONAL, (Player((1.0, 2.0, 1.0), 180.0),))
+    with pytest.raises(InputError, match="array 'spots': a capsule goes nowhere in stereo"):
+        section_image(spot, player, C)
+    assert section_image(spot, player, C, np.array([[1.0], [0.5]])).azimuth == pytest.approx(
+        float(apparent_azimuth(20.0 * math.log10(0.5), 0.0))
+    )
