@@ -10,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 import scipy.fft
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from render.cache import response_store
@@ -294,13 +293,13 @@ class MixMeter:
 
     def _take(self, mix: NDArray[np.float32]) -> None:
         """Add spectra of the windows in (2, n) samples, and keep what is left."""
-        step = self._size // 2
-        windows = np.moveaxis(sliding_window_view(mix, self._size, axis=1)[:, ::step], 1, 0)
-        for window in windows:
-            channels = scipy.fft.rfft(window * self._window)
+        step, at = self._size // 2, 0
+        while at + self._size <= mix.shape[1]:
+            channels = scipy.fft.rfft(mix[:, at : at + self._size] * self._window)
             self._spectra[0] += np.square(np.abs(channels)).sum(axis=0)
             self._spectra[1] += np.square(np.abs(channels.sum(axis=0))) / 2.0
-        self._kept = mix[:, len(windows) * step :]
+            at += step
+        self._kept = mix[:, at:]
 
 
 def mix_numbers(mix: NDArray[np.float32], rate: int) -> MixNumbers:

@@ -5,7 +5,11 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import pickle
+import subprocess
+import sys
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -17,7 +21,8 @@ import soundfile
 
 from render.compare import Compared, compare_scenes
 from render.comparison import SectionNumbers, Variant
-from render.comparison_jobs import Job, mix_numbers, run
+from render.comparison_jobs import Job, MixMeter, mix_numbers, run
+from render.heard_image import ImageMeter
 from render.passage import Passage
 from render.scene_file import read_scene
 from render.variants import scene_variants
@@ -25,6 +30,7 @@ from render.verdicts import differences, known_goals, rank, summary
 from rooms.errors import InputError
 from rooms.jnd import STEPS, in_jnds
 from rooms.localisation import apparent_azimuth, channel_differences
+from rooms.store import Store
 from tests.small_scenes import contents, hall_text, noise, write_scene
 from tests.small_scenes import run as run_command
 
@@ -189,10 +195,15 @@ def test_direct_sound_falls_with_distance_and_does_not_depend_on_how_many_play(t
     result = run(job_of(path, tmp_path / "mix.wav"))
     found = {numbers.section: numbers.level_db["main"].direct for numbers in result.sections}
     read = read_scene(path)
+    expected: dict[str, float] = {}
     for section in read.sections:
         away = np.linalg.norm(section.positions - read.arrays[0].positions[0], axis=1)
         # The pan into left and right keeps power; 1 dB, as players' filters keep the tone to 1 dB.
-        assert found[section.name] == pytest.approx(10.0 * np.log10(np.mean(1.0 / away**2)), abs=1.0)
+        expected[section.name] = float(np.mean(1.0 / away**2))
+        assert found[section.name] == pytest.approx(10.0 * np.log10(expected[section.name]), abs=1.0)
+    for numbers in result.sections:
+        share = expected[numbers.section] / np.mean([*expected.values()])
+        assert numbers.balance_db.direct == pytest.approx(10.0 * np.log10(share), abs=1.0)
     # One microphone in the middle: everything in the middle, as wide as a point.
     assert all((n.azimuth_deg, n.width_deg) == (0.0, 0.0) for n in result.sections)
     assert [n.heard_azimuth_deg for n in result.sections] == pytest.approx([0.0] * 3, abs=1e-6)
@@ -217,6 +228,78 @@ def test_results_do_not_depend_on_order_or_number_of_threads(tmp_path: Path, mon
         compare_scenes([scene("plain"), scene("mirrored")], out, threads=threads)
         files.append(contents(out))
     assert files[0] == files[1]
+
+
+def test_no_response_is_computed_twice_however_many_jobs_need_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two jobs that run side by side share what they need alike: each section in each array comes once."""
+    monkeypatch.setenv("SITZPROBE_CACHE", str(tmp_path / "cache"))
+    written: list[str] = []
+    put = Store.put
+
+    def counted(store: Store, name: str, arrays: Mapping[str, np.ndarray]) -> None:
+        written.extend([name] if "samples" in arrays else [])
+        put(store, name, arrays)
+
+    monkeypatch.setattr(Store, "put", counted)
+    compare_scenes([scene("plain")], tmp_path / "out", arrays=["xy", "spaced-pair", "tree"], threads=4)
+    assert len(written) == len(set(written)) == 3 * (1 + 4)  # three sections in the spots and in four main arrays
+
+
+def test_a_job_gives_the_same_in_another_process_and_after_other_jobs(tmp_path: Path) -> None:
+    """Sent as bytes to a process with a cache of its own; here, others have run before it."""
+    job = job_of(scene("plain"), tmp_path / "elsewhere.wav")
+    sent = tmp_path / "job"
+    sent.write_bytes(pickle.dumps(job))
+    code = (
+        "import pickle, sys; from pathlib import Path; from render.comparison_jobs import run\n"
+        "Path(sys.argv[2]).write_bytes(pickle.dumps(run(pickle.loads(Path(sys.argv[1]).read_bytes()))))"
+    )
+    done = tmp_path / "result"
+    elsewhere = os.environ | {"SITZPROBE_CACHE": str(tmp_path / "cache")}
+    subprocess.run([sys.executable, "-c", code, str(sent), str(done)], check=True, env=elsewhere)
+    run(job_of(scene("mirrored"), tmp_path / "other.wav"))
+    here = run(replace(job, audio=tmp_path / "here.wav"))
+    assert pickle.loads(done.read_bytes()) == here
+    assert (tmp_path / "elsewhere.wav").read_bytes() == (tmp_path / "here.wav").read_bytes()
+
+
+def test_a_passage_is_measured_as_what_it_is(tmp_path: Path) -> None:
+    """The dry stem is taken from where the passage begins: directions stay within the blur, silence has none."""
+    whole = job_of(scene("plain"), tmp_path / "mix.wav")
+    later = run(replace(whole, passage=Passage(0.43, 0.97)))
+    for numbers, others in zip(run(whole).sections, later.sections, strict=True):
+        assert others.measured_azimuth_deg == pytest.approx(numbers.measured_azimuth_deg, abs=BLUR)
+        assert others.azimuth_deg == numbers.azimuth_deg
+    stems = {"a": noise(0.5, RATE), "b": np.concatenate([noise(0.2, RATE, 2), np.zeros(RATE)])}
+    path = write_scene(
+        tmp_path / "rest", stems, hall=hall_text(0.9), sections=sections(a=(1, 2), b=(-1, 2)), arrays=PAIR, rate=RATE
+    )
+    rest = run(replace(job_of(path, tmp_path / "rest.wav"), passage=Passage(0.9, 1.1)))
+    for numbers in rest.sections:
+        assert (numbers.measured_azimuth_deg, numbers.heard_width_deg) == (None, None)
+        assert numbers.reasons["measured_azimuth_deg"] == "silent in this passage"
+
+
+@pytest.mark.parametrize("length", [997, 30000])
+def test_meters_do_not_depend_on_how_sound_is_cut(length: int) -> None:
+    mix = np.stack([noise(2.2, RATE, 1), 0.5 * noise(2.2, RATE, 2)]).astype(np.float32)
+    whole, cut = MixMeter(RATE), MixMeter(RATE)
+    image, pieces = ImageMeter(RATE), ImageMeter(RATE)
+    whole.add(mix)
+    image.add(mix.sum(axis=0), mix)
+    for at in range(0, mix.shape[1], length):
+        piece = mix[:, at : at + length]
+        cut.add(piece)
+        pieces.add(piece.sum(axis=0), piece)
+    assert pieces.result() == image.result()
+    one, other = whole.result(), cut.result()
+    assert one.left_right_course_db == pytest.approx(other.left_right_course_db)
+    assert (one.mono_db, one.mono_worst_hz, one.mono_worst_db) == pytest.approx(
+        (other.mono_db, other.mono_worst_hz, other.mono_worst_db)
+    )
+    assert len(one.left_right_course_db) == 3
 
 
 def test_a_job_can_be_sent_elsewhere_and_gives_the_same(tmp_path: Path) -> None:
@@ -343,6 +426,12 @@ def test_variants_are_every_combination_or_in_step() -> None:
         (["--array", "ortff"], "did you mean 'ortf'?"),
         (["--array", "mian=ortf"], "did you mean 'main'?"),
         (["--hall", "recital-rom"], "did you mean 'recital-room'?"),
+        (["--seating", "string-quartett"], "did you mean 'string-quartet'?"),
+        (["--array", "main=xxyy"], "unknown array 'xxyy'"),
+        (["--seating", ""], "unknown"),
+        (["--array", "xy", "--from", "70", "--to", "80"], "allowed"),
+        (["--array", "xy", "--from", "0.8", "--to", "0.2"], "holds nothing"),
+        (["--array", "xy", "--rank", "clearest celos"], "did you mean 'clearest cellos'?"),
         (["--array", "xy", "--rank", "evn balance"], "did you mean 'even balance'?"),
         (["--array", "xy", "--cue", "1m1"], "unknown cue '1m1'"),
         (["--array", "xy", "--to", "99"], "allowed: up to"),

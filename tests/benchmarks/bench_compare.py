@@ -7,6 +7,7 @@ In a process and a cache of their own, once, and again with the responses in the
 from __future__ import annotations
 
 import os
+import resource
 import subprocess
 import sys
 import tempfile
@@ -45,9 +46,17 @@ def main() -> None:
         variants = len(SEATINGS) * len(ARRAYS)
         fresh = os.environ | {"SITZPROBE_CACHE": str(folder / "cache")}
         for what in ("nothing in the cache", "responses in the cache"):
-            begin = time.perf_counter()
+            begin, worked = time.perf_counter(), _processor_s()
             subprocess.run([*command, "-o", str(folder / "out")], check=True, capture_output=True, env=fresh)
-            print(f"{variants} variants, {PASSAGE_S} s, {what}: {time.perf_counter() - begin:.1f} s")
+            took = f"{time.perf_counter() - begin:.1f} s, {_processor_s() - worked:.1f} s of processor time"
+            print(f"{variants} variants, {PASSAGE_S} s, {what}: {took}, load {os.getloadavg()[0]:.1f}")
+        print(f"peak memory {resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024:.0f} MiB")
+
+
+def _processor_s() -> float:
+    """Return the processor time of all processes that were waited for, in s: it doesn't depend on other work."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 if __name__ == "__main__":

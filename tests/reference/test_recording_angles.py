@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rooms.localisation import channel_differences, recording_angle
+from rooms.localisation import channel_differences, recording_angle, section_image
 from rooms.microphones import Array, Capsule, Pattern
+from rooms.players import OMNIDIRECTIONAL, Player, Section
 
 C = 343.0
 
@@ -108,3 +109,32 @@ def test_pairs_have_their_published_recording_angles(
     spacing: float, angle: float, pattern: Pattern, published: float, tolerance: float
 ) -> None:
     assert recording_angle(pair(spacing, angle, pattern), C) == pytest.approx(published, abs=tolerance)
+
+
+@pytest.mark.parametrize(
+    ("spacing", "opening", "pattern", "published"),
+    [
+        (0.17, 110, "cardioid", 96),  # as above: Williams's later charts; an encyclopedia on equivalence stereophony
+        (0.0, 90, "cardioid", 180),  # Williams's charts, from memory
+        (0.5, 0, "omni", 100),  # the same
+    ],
+)
+def test_a_section_at_the_edge_of_the_published_angle_appears_in_the_loudspeaker(
+    spacing: float, opening: float, pattern: Pattern, published: float
+) -> None:
+    """Just inside (5°, how far charts may be off) not yet, just outside in it. And near the middle where the published
+    slopes put it: 7.5 % a dB and 13 % a tenth of a millisecond (Wittek & Theile 2002, from memory), by hand.
+    """
+    array = pair(spacing, opening, pattern)
+
+    def heard(azimuth: float) -> float:
+        return section_image(array, Section("a", OMNIDIRECTIONAL, (Player(tuple(at(azimuth)), 180.0),)), C).azimuth
+
+    half = published / 2.0
+    assert heard(half - 5.0) < 30.0 - 1e-6
+    assert heard(min(half + 5.0, 91.0)) == pytest.approx(30.0, abs=0.1)
+    aside, axis = np.radians(8.0), np.radians(opening / 2.0)
+    pressures = [1.0 if pattern == "omni" else 0.5 + 0.5 * np.cos(aside - side * axis) for side in (1.0, -1.0)]
+    level, time_s = 20.0 * np.log10(pressures[0] / pressures[1]), spacing * np.sin(aside) / C
+    assert heard(8.0) == pytest.approx(30.0 * (0.075 * level + 1300.0 * time_s), rel=1e-3)
+    assert heard(-8.0) == pytest.approx(-heard(8.0))
