@@ -218,7 +218,8 @@ def _listen(
         ahead.append(np.stack([block[group].sum(axis=0) for group in plan.groups]))
 
     begun = passage_start(plan.first, plan.console.responses.shape[2], len(plan.groups)) - plan.first
-    for mix, *stereo in cue_blocks(plan, warn, hear):
+    for block in cue_blocks(plan, warn, hear):
+        mix, *stereo = (signal() for signal in block.signals)
         take(mix[:2])
         dry = np.concatenate([dry, *ahead], axis=1)
         ahead.clear()

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from functools import partial, reduce
 from pathlib import Path
 
 import numpy as np
@@ -22,19 +23,38 @@ from render.tail import to_length, until_inaudible
 from render.voices import read_voices
 from rooms.units import amplitude, level_db
 
-__all__ = ["QUICK_DBTP", "QUICK_LUFS", "cue_blocks", "cue_peak", "quick_gain_db", "write_cue"]
+__all__ = ["QUICK_DBTP", "QUICK_LUFS", "Block", "cue_blocks", "cue_peak", "quick_gain_db", "write_cue"]
 
 QUICK_LUFS, QUICK_DBTP = -23.0, -1.0
 """Loudness that a quick listen is set to, and the true peak it stays below (EBU R 128, 2020: target level −23 LUFS,
 maximum true peak −1 dBTP)."""
 
+Float = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """Some of a cue's samples.
+
+    Attributes
+    ----------
+    samples : int
+        How many.
+    signals : tuple of callable
+        Each returns what goes to one of the cue's files, (channels, samples). Together they are many times what the
+        microphones heard, so each is made when it is wanted.
+    """
+
+    samples: int
+    signals: tuple[Callable[[], Float], ...]
+
 
 def cue_blocks(
     plan: CuePlan,
     warn: Callable[[str], None] | None = None,
-    hear: Callable[[NDArray[np.float32]], None] | None = None,
-) -> Iterator[list[NDArray[np.float32]]]:
-    """Yield a block of samples (channels, n) for each of a cue's files, in order.
+    hear: Callable[[Float], None] | None = None,
+) -> Iterator[Block]:
+    """Yield a cue block by block, in order.
 
     Of the mix alone with its stems: for the mix, and for each section that plays, through all arrays.
 
@@ -57,7 +77,9 @@ def cue_blocks(
     voices = _heard(read_voices(plan.voices, plan.rate, warn, at), hear)
     blocks = convolve_groups(voices, responses, groups)
     if plan.end is None:
-        ended = until_inaudible(blocks, at, plan.music, plan.rate, lambda tail: _mixed(plan, tail))
+        ended = until_inaudible(
+            blocks, at, plan.music, plan.rate, lambda tail: (signal() for signal in _mixed(plan, tail).signals)
+        )
     else:
         ended = to_length(blocks, at, plan.end, plan.rate)
     for block in ended:
@@ -81,7 +103,7 @@ def cue_peak(plan: CuePlan, tell: Callable[[int], None]) -> float:
     """
     peak = 0.0
     for block in _counted(cue_blocks(_normalised(plan, lambda _text: None, tell)), plan.samples, tell):
-        peak = max(peak, *(float(np.abs(signal).max()) for signal in block))
+        peak = max(peak, *(float(np.abs(signal()).max()) for signal in block.signals))
     return peak
 
 
@@ -93,7 +115,7 @@ def write_cue(
     tell: Callable[[int], None],
     *,
     warn: Callable[[str], None] | None = None,
-    hear: Callable[[NDArray[np.float32]], None] | None = None,
+    hear: Callable[[Float], None] | None = None,
     loudest: Callable[[], float] | None = None,
 ) -> list[WrittenFile]:
     """Read, convolve, mix and write one cue.
@@ -158,8 +180,8 @@ def write_cue(
         taken: list[Future[None]] = []
         for block in _counted(cue_blocks(plan, warn, hear), plan.samples, tell):
             _settle(taken)
-            # Written and measured while the next block is convolved.
-            taken = [pool.submit(output.take, signal) for output, signal in zip(outputs, block, strict=True)]
+            # Mixed, written and measured while the next block is convolved.
+            taken = [pool.submit(output.take, signal) for output, signal in zip(outputs, block.signals, strict=True)]
         _settle(taken)
         highest = max((output.writer for output in outputs), key=lambda writer: writer.peak)
         if highest.clipped:
@@ -187,8 +209,9 @@ class _Output:
     writer: AudioWriter
     meter: LoudnessMeter | None
 
-    def take(self, block: NDArray[np.float32]) -> None:
-        """Write and measure (channels, n) samples."""
+    def take(self, signal: Callable[[], Float]) -> None:
+        """Make, write and measure (channels, n) samples."""
+        block = signal()
         self.writer.write(block)
         if self.meter is not None:
             self.meter.add(block)
@@ -232,8 +255,8 @@ def _normalised(plan: CuePlan, warn: Callable[[str], None], tell: Callable[[int]
         return plan
     meter = LoudnessMeter(plan.rate, 2)
     whole = replace(plan, first=0, last=plan.latest_end, stems=False, mix_only=True)
-    for mix, *_ in _counted(cue_blocks(whole), whole.samples, tell):
-        meter.add(mix)
+    for block in _counted(cue_blocks(whole), whole.samples, tell):
+        meter.add(block.signals[0]())
     found = meter.result()
     gain_db = gain_to(found, wanted, ceiling)
     if gain_db is None:
@@ -244,15 +267,13 @@ def _normalised(plan: CuePlan, warn: Callable[[str], None], tell: Callable[[int]
     return replace(plan, gain_db=gain_db)
 
 
-def _counted(
-    blocks: Iterable[list[NDArray[np.float32]]], samples: int, tell: Callable[[int], None]
-) -> Iterator[list[NDArray[np.float32]]]:
+def _counted(blocks: Iterable[Block], samples: int, tell: Callable[[int], None]) -> Iterator[Block]:
     """Yield the same blocks and tell how many samples more are done with them, at the end all of them."""
     left = samples
     for block in blocks:
         yield block
-        tell(block[0].shape[1])
-        left -= block[0].shape[1]
+        tell(block.samples)
+        left -= block.samples
     tell(left)  # of a tail that ended before
 
 
@@ -262,9 +283,7 @@ def _settle(futures: Sequence[Future[None]]) -> None:
         future.result()
 
 
-def _heard(
-    blocks: Iterator[NDArray[np.float32]], hear: Callable[[NDArray[np.float32]], None] | None
-) -> Iterator[NDArray[np.float32]]:
+def _heard(blocks: Iterator[Float], hear: Callable[[Float], None] | None) -> Iterator[Float]:
     """Yield the same blocks after handing them over."""
     for block in blocks:
         if hear is not None:
@@ -272,39 +291,44 @@ def _heard(
         yield block
 
 
-def _mixed(plan: CuePlan, block: NDArray[np.float32]) -> list[NDArray[np.float32]]:
-    """Return a block (groups, capsules, n) as what goes to each file."""
+def _mixed(plan: CuePlan, block: Float) -> Block:
+    """Return what (groups, capsules, n) samples become in the files."""
     heard = block.sum(axis=0) if len(block) > 1 else block[0]
+    samples = heard.shape[1]
     if plan.mix_only:  # its responses went through the law before
-        return [heard, *(block if plan.stems else ())]
+        sections = block if plan.stems else block[:0]
+        return Block(samples, tuple(partial(np.asarray, signal) for signal in (heard, *sections)))
     law, channels = plan.console.law, plan.console.channels.values()
-    stereo = [_summed(law[:, m], heard[m]) for m in channels]
+    stereo = [partial(_summed, law[:, m], heard[m]) for m in channels]
     capsules = [heard[m] for m in channels] if plan.output.interleaved else list(heard[:, None])
     of_sections = block if plan.stems else block[:0]
-    stems = [_summed(law[:, m], section[m]) for section in of_sections for m in channels]
-    beds, first = [], 0
+    stems = [partial(_summed, law[:, m], section[m]) for section in of_sections for m in channels]
+    beds: list[Callable[[], Float]] = []
+    first = 0
     for bed in plan.console.beds:
         rows = slice(first, first := first + len(bed.channels))
         beds += _bed_signals(bed, plan.console.bed_law[rows], plan.console.channels, heard, of_sections)
-    return [np.sum(stereo, axis=0), *stereo, *capsules, *stems, *beds]
+    mix = partial(_together, stereo)
+    return Block(samples, (mix, *stereo, *(partial(np.asarray, c) for c in capsules), *stems, *beds))
 
 
 def _bed_signals(
-    bed: Bed,
-    law: NDArray[np.float32],
-    channels: Mapping[str, slice],
-    heard: NDArray[np.float32],
-    of_sections: NDArray[np.float32],
-) -> list[NDArray[np.float32]]:
-    """Return what goes to a bed's files: of capsules (capsules, n), and of those of each section."""
+    bed: Bed, law: Float, channels: Mapping[str, slice], heard: Float, of_sections: Float
+) -> list[Callable[[], Float]]:
+    """Return what makes the signals of a bed's files: of capsules (capsules, n), and of those of each section."""
     arrays = [channels[array] for array in bed.arrays]
-    mixes = [_summed(law, heard), *(_summed(law[:, m], heard[m]) for m in arrays)]
+    mixes = [partial(_summed, law, heard), *(partial(_summed, law[:, m], heard[m]) for m in arrays)]
     if bed.loudspeakers:
-        return mixes + [_summed(law, section) for section in of_sections]
-    return mixes + [_summed(law[:, m], section[m]) for section in of_sections for m in arrays]
+        return [*mixes, *(partial(_summed, law, section) for section in of_sections)]
+    return [*mixes, *(partial(_summed, law[:, m], section[m]) for section in of_sections for m in arrays)]
 
 
-def _summed(law: NDArray[np.float32], capsules: NDArray[np.float32]) -> NDArray[np.float32]:
+def _together(signals: Sequence[Callable[[], Float]]) -> Float:
+    """Return the sum of signals, one after the other."""
+    return reduce(np.add, (signal() for signal in signals))
+
+
+def _summed(law: Float, capsules: Float) -> Float:
     """Return the channels (channels, n) that a law (channels, capsules) makes of capsules (capsules, n).
 
     Sample by sample in the same order: a matrix product's bits would depend on how long the block is.

@@ -20,7 +20,7 @@ from render.cue_plan import CuePlan
 from render.cues import QUICK_DBTP, QUICK_LUFS, cue_peak, write_cue
 from render.export import Encoding
 from render.file_list import leftovers, write_file_list
-from render.memory import memory_notice, peak_mib
+from render.memory import give_back, held_mib, memory_notice, peak_mib
 from render.mix import heard_arrays, left_out
 from render.order import Order, checked_order
 from render.passage import Passage
@@ -169,7 +169,7 @@ def render_scene(
                 output=scene_file.output,
             )
             plans[cue.name] = replace(plan, last=plan.latest_end)
-        work = _Work(order, plans, notes, scene.seed, responses.nbytes, tell)
+        work = _Work(order, plans, notes, scene.seed, tell)
         written = _render_whole(work) if order.whole else _render_preview(work)
         render_s = time.perf_counter() - began
 
@@ -213,8 +213,6 @@ class _Work:
         What is known of their stems before they are read.
     seed : int
         Of the dither.
-    kept_bytes : int
-        Memory that the report's numbers take meanwhile.
     tell : callable
         Told what is being done and how far it is.
     """
@@ -223,7 +221,6 @@ class _Work:
     plans: Mapping[str, CuePlan]
     notes: Mapping[str, list[str]]
     seed: int
-    kept_bytes: int
     tell: Progress
 
 
@@ -298,7 +295,8 @@ def _write(
 ) -> list[WrittenFile]:
     """Write a cue's files, all of them or none; add to the warnings what is worth knowing of its memory and stems."""
     order = work.order
-    large = memory_notice(plan, work.kept_bytes)
+    give_back()  # what responses and earlier cues took
+    large = memory_notice(plan, held_mib())
     if large is not None:
         order.notice(large)
         warnings.append(large)

@@ -89,11 +89,6 @@ class Responses:
     mixing_time: float
     T30: NDArray[np.float64]
 
-    @property
-    def nbytes(self) -> int:
-        """Bytes that its arrays take."""
-        return sum(value.nbytes for value in vars(self).values() if isinstance(value, np.ndarray))
-
     def without_samples(self) -> Responses:
         """Return the same but for `samples`, `direct` and `early`, which are empty: measures need no more."""
         none = np.zeros((*self.samples.shape[:2], 0), np.float32)
