@@ -29,6 +29,8 @@ __all__ = [
     "own_preset_warnings",
     "own_presets",
     "reverberation_warnings",
+    "stem_json",
+    "stem_row",
     "summary",
     "summary_lines",
     "unready",
@@ -71,6 +73,48 @@ class ListedStem:
     info: StemInfo | None
     sound: StemDescription | None
     fault: str | None
+
+
+def stem_row(stem: ListedStem, home: Path) -> tuple[str, ...]:
+    """Return a stem's line in the table of stems; what isn't known is a dash."""
+    path = stem.path.relative_to(home) if stem.path.is_relative_to(home) else stem.path
+    whose = (path.as_posix(), stem.section, stem.cue)
+    if stem.info is None:
+        return (*whose, *["–"] * 6)
+    playing = ", ".join(map(str, stem.channels))
+    channels = f"{playing} of {stem.info.channels}" if len(stem.channels) < stem.info.channels else playing
+    header = (
+        str(stem.info.sample_rate),
+        channels + (" folded" if stem.fold else ""),
+        f"{stem.start_s:.3f}",
+        f"{stem.info.frames / stem.info.sample_rate:.3f}",
+    )
+    if stem.sound is None:
+        return (*whose, *header)
+    loudness = f"{stem.sound.lufs:.1f}" if stem.sound.lufs is not None else f"none: {stem.sound.lufs_reason}"
+    return (*whose, *header, f"{stem.sound.peak_dbfs:.1f}", loudness)
+
+
+def stem_json(stem: ListedStem) -> dict[str, Any]:
+    """Return a stem as JSON's types; digital silence has no peak level."""
+    found: dict[str, Any] = {"cue": stem.cue, "section": stem.section, "path": str(stem.path)}
+    if stem.info is not None:
+        found |= {
+            "sample_rate": stem.info.sample_rate,
+            "channels": stem.info.channels,
+            "plays": list(stem.channels),
+            "fold": stem.fold,
+            "start_s": stem.start_s,
+            "length_s": stem.info.frames / stem.info.sample_rate,
+        }
+    if stem.sound is not None:
+        found |= {
+            "peak_dbfs": stem.sound.peak_dbfs if stem.sound.peak_dbfs > float("-inf") else None,
+            "lufs": stem.sound.lufs,
+            "dc_offset": stem.sound.dc_offset,
+            "warnings": list(stem.sound.warnings),
+        }
+    return found | ({"fault": stem.fault} if stem.fault is not None else {})
 
 
 def summary(scene: SceneFile) -> dict[str, Any]:

@@ -2,28 +2,27 @@
 
 from __future__ import annotations
 
-import json
 import signal
-import sys
 import threading
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import click
 
 from render.__main__ import INTERRUPTED
+from render.terminal import print_json, print_table, progress_bars
 from rooms.errors import InputError, SitzprobeError
 
 if TYPE_CHECKING:
-    from render.check import ListedStem
     from render.export import Encoding
     from render.measure import Pair
+    from render.passage import Passage
     from render.scene_file import SceneFile
-    from render.session import Rendering
 
 __all__ = ["main"]
+
+_Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
 class OneLineErrors(click.Group):
@@ -53,6 +52,31 @@ def _fail(ctx: click.Context, text: str, status: int) -> None:
     ctx.exit(status)
 
 
+def _output_option(folder: str) -> Callable[[_Command], _Command]:
+    """Return the option that names the folder to write."""
+    default = Path(folder)
+    return click.option(
+        "-o",
+        "--output",
+        type=click.Path(path_type=Path),
+        default=default,
+        show_default=True,
+        help="Folder to write.",
+    )
+
+
+_quiet_option = click.option("--quiet", is_flag=True, help="No progress.")
+_reference_option = click.option(
+    "--reference", type=click.Path(path_type=Path), metavar="SWEEP", help="What is measured is a recording of SWEEP."
+)
+_kind_option = click.option(
+    "--as", "kind", type=click.Choice(["response", "music"]), help="What is measured; left out: told by its decay."
+)
+_channel_option = click.option(
+    "--channel", "chosen", type=int, multiple=True, metavar="N", help="Only this channel; twice for a pair."
+)
+
+
 @click.group(cls=OneLineErrors, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="sitzprobe", prog_name="sitzprobe")
 @click.option("--debug", is_flag=True, help="Show where an error comes from.")
@@ -65,14 +89,7 @@ def main(debug: bool) -> None:
 
 @main.command()
 @click.argument("scene", type=click.Path(path_type=Path), required=False)
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    default=Path("rendered"),
-    show_default=True,
-    help="Folder to write.",
-)
+@_output_option("rendered")
 @click.option("--cue", "cues", multiple=True, metavar="NAME", help="Render only this cue; give it again for more.")
 @click.option("--from", "start", metavar="TIME", help="Render a passage of one cue, from here: seconds or m:ss.")
 @click.option("--to", "end", metavar="TIME", help="Render a passage of one cue, up to here; it goes to passages/.")
@@ -91,7 +108,7 @@ def main(debug: bool) -> None:
     show_default=True,
     help="Samples of the files: 32-bit float, or 24 or 16 bits with dither, as WAV or FLAC.",
 )
-@click.option("--quiet", is_flag=True, help="No progress.")
+@_quiet_option
 def render(
     scene: Path | None,
     output: Path,
@@ -109,15 +126,12 @@ def render(
     Cues are rendered in turn, and each one's files appear when it is whole; what is there already, rendered from the
     same stems and scene, is kept.
     """
-    from render.passage import Passage, parse_time
-    from render.session import render_scene
+    from render.session import render_scene, rendered_lines
     from rooms import catalogue
 
-    passage = None
-    if start is not None or end is not None:
-        passage = Passage(parse_time(start or "0"), parse_time(end) if end is not None else None)
+    passage = _passage(start, end)
     _clean_up_after_interrupt()
-    with _progress(quiet) as tell:
+    with progress_bars(quiet) as tell:
         done = render_scene(
             scene or catalogue.demo(),
             output,
@@ -130,7 +144,7 @@ def render(
             progress=tell,
             notice=lambda text: click.echo(text, err=True),
         )
-    for line in _rendered(done):
+    for line in rendered_lines(done):
         click.echo(line)
     for warning in done.report.warnings:
         click.echo(f"warning: {warning}", err=True)
@@ -151,6 +165,8 @@ def check(ctx: click.Context, scene: Path, cues: tuple[str, ...], stems: bool, a
         mix_rows,
         own_preset_warnings,
         reverberation_warnings,
+        stem_json,
+        stem_row,
         summary,
         summary_lines,
         unready,
@@ -178,17 +194,17 @@ def check(ctx: click.Context, scene: Path, cues: tuple[str, ...], stems: bool, a
     if as_json:
         found = summary(read) | {"warnings": warnings}
         if listing:
-            found |= {"stems": [_stem_json(stem) for stem in listed], "faults": faults}
-        _print_json(found)
+            found |= {"stems": [stem_json(stem) for stem in listed], "faults": faults}
+        print_json(found)
     else:
         for line in summary_lines(read):
             click.echo(line)
-        _print_table("mix", ("array", "purpose", "gain dB", "balance dB", "in the mix dB", "also"), mix_rows(read))
+        print_table("mix", ("array", "purpose", "gain dB", "balance dB", "in the mix dB", "also"), mix_rows(read))
         if listing:
             heard = ("peak dBFS", "loudness LUFS") if audio else ()
             columns = ("file", "section", "cue", "rate Hz", "channels", "start s", "length s", *heard)
-            rows = [_stem_row(stem, read.path.parent) for stem in listed]
-            _print_table("stems", columns, [row[: len(columns)] for row in rows])
+            rows = [stem_row(stem, read.path.parent) for stem in listed]
+            print_table("stems", columns, [row[: len(columns)] for row in rows])
         for warning in warnings:
             click.echo(f"warning: {warning}", err=True)
     for fault in faults:
@@ -214,13 +230,9 @@ def new(folder: Path) -> None:
 
 @main.command()
 @click.argument("files", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="FILE...")
-@click.option(
-    "--reference", type=click.Path(path_type=Path), metavar="SWEEP", help="FILE is a recording of this sweep."
-)
-@click.option(
-    "--as", "kind", type=click.Choice(["response", "music"]), help="What FILE is; left out: told by its decay."
-)
-@click.option("--channel", "chosen", type=int, multiple=True, metavar="N", help="Only this channel; twice for a pair.")
+@_reference_option
+@_kind_option
+@_channel_option
 @click.option(
     "--channels",
     "pair",
@@ -250,7 +262,7 @@ def measure(
         except InputError as error:
             faults.append(str(error))
     if as_json:
-        _print_json([measurement_json(one) for one in found])
+        print_json([measurement_json(one) for one in found])
     for one in found:
         if not as_json:
             for line in measurement_lines(one):
@@ -268,22 +280,13 @@ def measure(
 @click.option(
     "--scene", type=click.Path(path_type=Path), help="The scene to fit; its seating stays. Left out: the bundled demo."
 )
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    default=Path("matched"),
-    show_default=True,
-    help="Folder to write.",
-)
+@_output_option("matched")
 @click.option("--hall", "halls", multiple=True, metavar="NAME", help="Choose only this hall; again for more.")
 @click.option("--own-hall", is_flag=True, help="Keep the scene's hall, and adapt it.")
-@click.option("--reference", type=click.Path(path_type=Path), metavar="SWEEP", help="RECORDING is one of this sweep.")
-@click.option(
-    "--as", "kind", type=click.Choice(["response", "music"]), help="What RECORDING is; left out: told by its decay."
-)
-@click.option("--channel", "chosen", type=int, multiple=True, metavar="N", help="Only this channel; twice for a pair.")
-@click.option("--quiet", is_flag=True, help="No progress.")
+@_reference_option
+@_kind_option
+@_channel_option
+@_quiet_option
 def match(
     recording: Path,
     scene: Path | None,
@@ -309,7 +312,7 @@ def match(
         raise InputError("--hall and --own-hall exclude each other; leave one out")
     base = read_scene(scene or catalogue.demo())
     _clean_up_after_interrupt()
-    with _progress(quiet) as tell:
+    with progress_bars(quiet) as tell:
         told = tell or (lambda _what, _part: None)
         told("recording", 0.0)
         found = measure_file(recording, reference=reference, kind=kind, chosen=chosen)
@@ -356,15 +359,8 @@ def match(
     help='Rank by "even balance", "widest violins", "safest mono", "clearest SECTION", "closest SECTION" or "best '
     "separated SECTION\"; again for more, weighed by the scene's [compare.weights].",
 )
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    default=Path("compared"),
-    show_default=True,
-    help="Folder to write.",
-)
-@click.option("--quiet", is_flag=True, help="No progress.")
+@_output_option("compared")
+@_quiet_option
 def compare(
     scenes: tuple[Path, ...],
     seatings: tuple[str, ...],
@@ -383,13 +379,10 @@ def compare(
     The first scene as it is is the base that all others are measured against.
     """
     from render.compare import compare_scenes
-    from render.passage import Passage, parse_time
 
-    passage = None
-    if start is not None or end is not None:
-        passage = Passage(parse_time(start or "0"), parse_time(end) if end is not None else None)
+    passage = _passage(start, end)
     _clean_up_after_interrupt()
-    with _progress(quiet) as tell:
+    with progress_bars(quiet) as tell:
         done = compare_scenes(
             scenes,
             output,
@@ -448,7 +441,7 @@ def presets(ctx: click.Context, kind: str | None, name: str | None, as_json: boo
     own = catalogue.own_presets(Path())
     if kind is not None and name is not None:
         if as_json:
-            _print_json(catalogue.load(kind, name, own).model_dump(mode="json", exclude_unset=True))
+            print_json(catalogue.load(kind, name, own).model_dump(mode="json", exclude_unset=True))
             return
         from render.preset_text import sheet_lines
 
@@ -458,7 +451,7 @@ def presets(ctx: click.Context, kind: str | None, name: str | None, as_json: boo
     kinds = [catalogue.plural(kind)] if kind is not None else list(catalogue.KINDS)
     listed = {k: catalogue.readable(k, own) for k in kinds}
     if as_json:
-        _print_json({k: {name: table.description for name, table in found.items()} for k, found in listed.items()})
+        print_json({k: {name: table.description for name, table in found.items()} for k, found in listed.items()})
     else:
         from render.preset_text import list_lines
 
@@ -472,124 +465,16 @@ def presets(ctx: click.Context, kind: str | None, name: str | None, as_json: boo
         ctx.exit(2)
 
 
+def _passage(start: str | None, end: str | None) -> Passage | None:
+    """Return the passage that --from and --to ask for, or None."""
+    if start is None and end is None:
+        return None
+    from render.passage import Passage, parse_time
+
+    return Passage(parse_time(start or "0"), parse_time(end) if end is not None else None)
+
+
 def _clean_up_after_interrupt() -> None:
     """Let Ctrl-C raise from here on, so that what is being written is removed; before, it ends the program at once."""
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, signal.default_int_handler)
-
-
-@contextmanager
-def _progress(quiet: bool) -> Iterator[Callable[[str, float], None] | None]:
-    """Draw on stderr a bar for each step with the time left, if a terminal is there; yields what tells it, or None."""
-    if quiet or not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import (
-        BarColumn,
-        Progress,
-        TaskID,
-        TaskProgressColumn,
-        TextColumn,
-        TimeElapsedColumn,
-        TimeRemainingColumn,
-    )
-
-    columns = TextColumn("{task.description}"), BarColumn(), TaskProgressColumn()
-    steps: dict[str, TaskID] = {}
-    with Progress(*columns, TimeRemainingColumn(), TimeElapsedColumn(), console=Console(stderr=True)) as bars:
-
-        def draw(what: str, part: float) -> None:
-            if what not in steps:
-                steps[what] = bars.add_task(what, total=1.0)
-            bars.update(steps[what], completed=part)
-
-        yield draw
-
-
-def _rendered(done: Rendering) -> Iterator[str]:
-    """Say where a render wrote, and the few numbers that matter."""
-    from render.report import mean_of_mid_bands
-
-    report = done.report
-    hall, timing = report.hall, report.timing
-    middle = mean_of_mid_bands(hall.T30_s)
-    asked = f", asked {hall.asked_T30_s:g} s" if isinstance(hall.asked_T30_s, float) else ""
-    rings = f"T30 {middle:.2f} s (500 Hz and 1 kHz{asked})" if middle is not None else "no reverberation"
-    yield f"{report.title}: {hall.name}, {hall.volume_m3:.0f} m³, {rings}"
-    for file in done.mixes:
-        levels = [(file.peak_dbfs, "dBFS peak"), (file.true_peak_dbtp, "dBTP"), (file.lufs, "LUFS")]
-        shown = ", ".join(f"{level:.1f} {unit}" for level, unit in levels if level is not None)
-        yield f"{done.folder / file.path}: {file.samples / file.sample_rate:.1f} s, {shown or 'silence'}"
-    if done.kept:
-        yield f"kept, rendered from the same before: {', '.join(done.kept)}"
-    yield f"{len(report.files)} audio files in {done.folder}; figures and numbers in {done.folder / 'report.html'}"
-    memory = f", {timing.peak_memory_mib:.0f} MiB" if timing.peak_memory_mib is not None else ""
-    speed = f" ({timing.realtime_factor:.0f} × real time)" if timing.realtime_factor is not None else ""
-    yield f"responses {timing.responses_s:.1f} s, rendering {timing.render_s:.1f} s{speed}{memory}"
-    yield "Start playback low: long loud listening damages hearing."
-
-
-def _stem_row(stem: ListedStem, home: Path) -> tuple[str, ...]:
-    """Return a stem's line in the table of stems; what isn't known is a dash."""
-    path = stem.path.relative_to(home) if stem.path.is_relative_to(home) else stem.path
-    whose = (path.as_posix(), stem.section, stem.cue)
-    if stem.info is None:
-        return (*whose, *["–"] * 6)
-    playing = ", ".join(map(str, stem.channels))
-    channels = f"{playing} of {stem.info.channels}" if len(stem.channels) < stem.info.channels else playing
-    header = (
-        str(stem.info.sample_rate),
-        channels + (" folded" if stem.fold else ""),
-        f"{stem.start_s:.3f}",
-        f"{stem.info.frames / stem.info.sample_rate:.3f}",
-    )
-    if stem.sound is None:
-        return (*whose, *header)
-    loudness = f"{stem.sound.lufs:.1f}" if stem.sound.lufs is not None else f"none: {stem.sound.lufs_reason}"
-    return (*whose, *header, f"{stem.sound.peak_dbfs:.1f}", loudness)
-
-
-def _stem_json(stem: ListedStem) -> dict[str, Any]:
-    """Return a stem as JSON's types; digital silence has no peak level."""
-    found: dict[str, Any] = {"cue": stem.cue, "section": stem.section, "path": str(stem.path)}
-    if stem.info is not None:
-        found |= {
-            "sample_rate": stem.info.sample_rate,
-            "channels": stem.info.channels,
-            "plays": list(stem.channels),
-            "fold": stem.fold,
-            "start_s": stem.start_s,
-            "length_s": stem.info.frames / stem.info.sample_rate,
-        }
-    if stem.sound is not None:
-        found |= {
-            "peak_dbfs": stem.sound.peak_dbfs if stem.sound.peak_dbfs > float("-inf") else None,
-            "lufs": stem.sound.lufs,
-            "dc_offset": stem.sound.dc_offset,
-            "warnings": list(stem.sound.warnings),
-        }
-    return found | ({"fault": stem.fault} if stem.fault is not None else {})
-
-
-def _print_json(value: Any) -> None:
-    """Print JSON on stdout."""
-    click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def _print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """Print rows under a title: drawn on a terminal, plain columns elsewhere."""
-    if sys.stdout.isatty():
-        from rich.console import Console
-        from rich.table import Table
-        from rich.text import Text
-
-        drawn = Table(*columns, title=title, title_justify="left")
-        for row in rows:
-            drawn.add_row(*(Text(cell) for cell in row))
-        Console().print(drawn)
-        return
-    widths = [max(len(cell) for cell in column) for column in zip(columns, *rows, strict=True)]
-    click.echo(f"{title}:")
-    for row in (columns, *rows):
-        click.echo("  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())

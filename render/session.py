@@ -24,7 +24,7 @@ from render.memory import give_back, held_mib, memory_notice, peak_mib
 from render.mix import heard_arrays, left_out
 from render.order import Order, checked_order
 from render.passage import Passage
-from render.report import Report, Timing, WrittenFile, array_reports, build_report, centre_capsule
+from render.report import Report, Timing, WrittenFile, array_reports, build_report, centre_capsule, mean_of_mid_bands
 from render.report_page import write_report
 from render.scene_file import SceneFile, read_scene
 from render.sidecar import (
@@ -48,7 +48,7 @@ from rooms.scene import Scene
 from rooms.store import Store, StoreWarning
 from rooms.units import amplitude
 
-__all__ = ["Progress", "Rendering", "heard_scene", "render_scene", "with_asked_T30"]
+__all__ = ["Progress", "Rendering", "heard_scene", "render_scene", "rendered_lines", "with_asked_T30"]
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the part of it done, 0 … 1."""
@@ -197,6 +197,27 @@ def render_scene(
     asked = [written[cue.name] for cue in order.cues]
     kept = tuple(cue.name for cue in order.cues if written[cue.name].kept)
     return Rendering(order.folder, report, responses, tuple(cue.files[0] for cue in asked), kept)
+
+
+def rendered_lines(done: Rendering) -> Iterator[str]:
+    """Say where a render wrote, and the few numbers that matter."""
+    report = done.report
+    hall, timing = report.hall, report.timing
+    middle = mean_of_mid_bands(hall.T30_s)
+    asked = f", asked {hall.asked_T30_s:g} s" if isinstance(hall.asked_T30_s, float) else ""
+    rings = f"T30 {middle:.2f} s (500 Hz and 1 kHz{asked})" if middle is not None else "no reverberation"
+    yield f"{report.title}: {hall.name}, {hall.volume_m3:.0f} m³, {rings}"
+    for file in done.mixes:
+        levels = [(file.peak_dbfs, "dBFS peak"), (file.true_peak_dbtp, "dBTP"), (file.lufs, "LUFS")]
+        shown = ", ".join(f"{level:.1f} {unit}" for level, unit in levels if level is not None)
+        yield f"{done.folder / file.path}: {file.samples / file.sample_rate:.1f} s, {shown or 'silence'}"
+    if done.kept:
+        yield f"kept, rendered from the same before: {', '.join(done.kept)}"
+    yield f"{len(report.files)} audio files in {done.folder}; figures and numbers in {done.folder / 'report.html'}"
+    memory = f", {timing.peak_memory_mib:.0f} MiB" if timing.peak_memory_mib is not None else ""
+    speed = f" ({timing.realtime_factor:.0f} × real time)" if timing.realtime_factor is not None else ""
+    yield f"responses {timing.responses_s:.1f} s, rendering {timing.render_s:.1f} s{speed}{memory}"
+    yield "Start playback low: long loud listening damages hearing."
 
 
 @dataclass(frozen=True, eq=False)
