@@ -247,7 +247,7 @@ class Comparison:
     differences : mapping
         By variant, section and measure: just-noticeable differences above the base, None where one is missing.
     summary : tuple of str
-        Sentences: what is heard to differ, and what isn't.
+        A paragraph on what is heard to differ and what isn't; of more than two variants, one on each follows.
     ranking : Ranking or None
         None where no goal was given.
     notes, warnings : tuple of str

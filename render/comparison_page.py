@@ -51,10 +51,10 @@ _MEASURES = {
     "balance_db": _Measure("Balance: level against the ensemble, dB", "Balance (dB)", 1, True),
     "azimuth_deg": _Measure("Azimuth in the stereo image, °", "Azimuth (°)", 0, True),
     "width_deg": _Measure("Width in the stereo image, °", "Width (°)", 0),
-    "measured_azimuth_deg": _Measure("The same, measured from its sound, °", "measured (°)", 0, True),
-    "measured_width_deg": _Measure("Width in the stereo image, measured from its sound, °", "its width (°)", 0),
+    "measured_azimuth_deg": _Measure("The same, measured from its sound, °", "Measured (°)", 0, True),
+    "measured_width_deg": _Measure("Width in the stereo image, measured from its sound, °", "Width measured (°)", 0),
     "heard_azimuth_deg": _Measure("Azimuth in the whole mix, measured, °", "In the mix (°)", 0, True),
-    "heard_width_deg": _Measure("Width in the whole mix, measured, °", "its width (°)", 0),
+    "heard_width_deg": _Measure("Width in the whole mix, measured, °", "Width in it (°)", 0),
     "drr_db": _Measure("Distance: direct sound against all that follows, dB", "Direct (dB)", 1, True),
     "C80_db": _Measure("Clarity C80, dB", "C80 (dB)", 1, True),
     "EDT_s": _Measure("Early decay time EDT, s", "EDT (s)", 2),
@@ -239,23 +239,36 @@ def _facts(variant: Variant) -> list[str]:
     return facts
 
 
-def _sides(variants: Sequence[Variant]) -> Markup | None:
-    """Return the drawing of right over left second by second; none where there is no second with both."""
+def _sides(variants: Sequence[Variant]) -> list[tuple[str, Markup]]:
+    """Return drawings of right over left second by second, each variant's over the base's, with their names.
+
+    None where there is no second with both.
+    """
     courses = [np.array(v.left_right_course_db, dtype=np.float64) for v in variants]  # None becomes NaN
-    largest = max((float(np.abs(course[np.isfinite(course)]).max(initial=-1.0)) for course in courses), default=-1.0)
+    largest = max(float(np.abs(course[np.isfinite(course)]).max(initial=-1.0)) for course in courses)
     if largest < 0.0:
-        return None
+        return []
     end = SIDES_DB * max(np.ceil(largest / SIDES_DB), 1.0)
     # A second's level stands from its beginning to its end.
-    curves = [
+    base, *others = (
         Curve(v.name, np.repeat(np.arange(course.size + 1.0), 2)[1:-1] * COURSE_S, np.repeat(course, 2))
         for v, course in zip(variants, courses, strict=True)
-    ]
-    levels = np.linspace(-end, end, 5).tolist()
-    length = COURSE_S * max(course.size for course in courses)
-    return curve_drawing(
-        curves, _ticks(length), levels, "time (s)", "right over left (dB)", "Right over left channel, second by second"
     )
+    levels, ticks = np.linspace(-end, end, 5).tolist(), _ticks(COURSE_S * max(course.size for course in courses))
+    return [
+        (
+            f"{number} {curves[-1].name}",
+            curve_drawing(
+                curves,
+                ticks,
+                levels,
+                "time (s)",
+                "right over left (dB)",
+                f"Right over left channel of {curves[-1].name}, second by second",
+            ),
+        )
+        for number, curves in enumerate([[base, other] for other in others] or [[base]], start=2 if others else 1)
+    ]
 
 
 def _decays(variants: Sequence[Variant]) -> list[dict[str, Any]]:

@@ -49,16 +49,19 @@ def listening_panel(sounds: Mapping[str, bytes | Path], lufs: float) -> Markup:
     """
     if not sounds:
         raise InputError("listening: no sounds; at least 1 is needed")
-    data = {name: sound.read_bytes() if isinstance(sound, Path) else sound for name, sound in sounds.items()}
-    rates, lengths = zip(*(_rate_and_length(name, flac) for name, flac in data.items()), strict=True)
+    rates, lengths = zip(*(_rate_and_length(name, sound) for name, sound in sounds.items()), strict=True)
     if len(set(rates)) > 1:
         raise InputError(f"listening: sounds at {', '.join(f'{rate}' for rate in rates)} Hz; they must share one rate")
-    size = sum(map(len, data.values()))
+    size = sum(sound.stat().st_size if isinstance(sound, Path) else len(sound) for sound in sounds.values())
+    held = sounds.values() if size <= LARGEST else []  # what is too much is never read
     return Markup(
         page(
             "listening.html.j2",
-            names=list(data),
-            sounds=[base64.b64encode(flac).decode("ascii") for flac in data.values()] if size <= LARGEST else [],
+            names=list(sounds),
+            sounds=[
+                base64.b64encode(sound.read_bytes() if isinstance(sound, Path) else sound).decode("ascii")
+                for sound in held
+            ],
             megabytes=size / 1e6,
             largest=LARGEST / 1e6,
             sample_rate=rates[0],
@@ -69,10 +72,10 @@ def listening_panel(sounds: Mapping[str, bytes | Path], lufs: float) -> Markup:
     )
 
 
-def _rate_and_length(name: str, flac: bytes) -> tuple[int, float]:
+def _rate_and_length(name: str, sound: bytes | Path) -> tuple[int, float]:
     """Return the sample rate in Hz and the length in s."""
     try:
-        found = soundfile.info(io.BytesIO(flac))
+        found = soundfile.info(sound if isinstance(sound, Path) else io.BytesIO(sound))
     except soundfile.LibsndfileError as error:
         raise InputError(f"listening: the sound of '{name}' can't be read: {error}") from error
     return found.samplerate, found.duration

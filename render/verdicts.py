@@ -78,36 +78,96 @@ def _difference(key: str, one: SectionNumbers, base: SectionNumbers) -> float | 
 
 
 def summary(variants: Sequence[Variant], found: Differences) -> tuple[str, ...]:
-    """Return sentences on what is heard to differ from the base, variant by variant, and what isn't."""
-    base = variants[0]
-    sentences = []
-    for variant in variants[1:]:
-        steps = [
-            (abs(value), section, key, value)
-            for section, measures in found[variant.name].items()
-            for key, value in measures.items()
-            if value is not None
-        ]
-        heard = [step for step in sorted(steps, key=lambda step: -step[0]) if step[0] >= HEARD]
-        told = {key for _, _, key, _ in steps}
-        apart = {key for _, _, key, _ in heard}
-        same = [MEASURES[key] for key in MEASURES if key in told - apart]
-        if not any(size > 0.0 for size, *_ in steps):
-            sentences.append(f"{variant.name} is the same as {base.name}: no number differs.")
-            continue
-        if not heard:
-            sentences.append(f"{variant.name} is not heard to differ from {base.name}: no number by one step or more.")
-            continue
-        examples = "; ".join(_example(key, section, value, variant, base) for _, section, key, value in _first(heard))
-        rest = [MEASURES[key] for key in MEASURES if key in apart - {key for _, _, key, _ in _first(heard)}]
-        more = f" Also heard: {', '.join(rest)}." if rest else ""
-        alike = f" Not heard to differ: {', '.join(same)}." if same else ""
-        sentences.append(f"{variant.name} against {base.name}: {examples}.{more}{alike}")
-        if base.violins_deg is not None and variant.violins_deg is not None:
-            sentences.append(
-                f"Violins 1 and 2 appear {variant.violins_deg:.0f}° apart, {base.violins_deg:.0f}° in {base.name}."
-            )
-    return tuple(sentences)
+    """Return what is heard to differ from the base and what isn't, in words.
+
+    Parameters
+    ----------
+    variants : sequence of Variant
+        The base first.
+    found : mapping
+        What `differences` returns.
+
+    Returns
+    -------
+    tuple of str
+        A paragraph on all of them, and one on each variant but the base; where there is but one, only that.
+    """
+    told = tuple(_paragraph(variant, variants[0], found[variant.name]) for variant in variants[1:])
+    return told if len(told) < 2 else (_overview(variants, found), *told)
+
+
+def _paragraph(variant: Variant, base: Variant, measures: Mapping[str, Mapping[str, float | None]]) -> str:
+    """Return what one variant does."""
+    steps = _steps(measures)
+    heard = [step for step in steps if step[0] >= HEARD]
+    apart = {key for _, _, key, _ in heard}
+    if not any(size > 0.0 for size, *_ in steps):
+        return f"{variant.name} is the same as {base.name}: no number differs."
+    if not heard:
+        return f"{variant.name} is not heard to differ from {base.name}: no number by one step or more."
+    first = _first(heard)
+    examples = "; ".join(_example(key, section, value, variant, base) for _, section, key, value in first)
+    sentences = [f"{variant.name} against {base.name}: {examples}."]
+    if rest := [MEASURES[key] for key in MEASURES if key in apart - {key for _, _, key, _ in first}]:
+        sentences.append(f"Also heard: {', '.join(rest)}.")
+    if same := [MEASURES[key] for key in MEASURES if key in {key for _, _, key, _ in steps} - apart]:
+        sentences.append(f"Not heard to differ: {', '.join(same)}.")
+    if base.violins_deg is not None and variant.violins_deg is not None:
+        sentences.append(
+            f"Violins 1 and 2 appear {variant.violins_deg:.0f}° apart, {base.violins_deg:.0f}° in {base.name}."
+        )
+    return " ".join(sentences)
+
+
+def _overview(variants: Sequence[Variant], found: Differences) -> str:
+    """Return what several variants do together."""
+    base, *others = variants
+    largest: dict[str, tuple[float, str, str]] = {}  # by measure: how much, whose, in which variant
+    told, heard_to_differ = set(), []
+    for variant in others:
+        steps = _steps(found[variant.name])
+        told |= {key for _, _, key, _ in steps}
+        for size, section, key, _ in steps:
+            if size >= HEARD and size > largest.get(key, (0.0, "", ""))[0]:
+                largest[key] = (size, section, variant.name)
+        if any(size >= HEARD for size, *_ in steps):
+            heard_to_differ.append(variant.name)
+    if not largest:
+        return f"None of {len(others)} variants is heard to differ from {base.name}."
+    same = [variant.name for variant in others if variant.name not in heard_to_differ]
+    verb = "is" if len(heard_to_differ) == 1 else "are"
+    sentences = [f"Of {len(others)} variants, {len(heard_to_differ)} {verb} heard to differ from {base.name}."]
+    if same:
+        sentences[0] = sentences[0][:-1] + f", and {', '.join(same)} {'is' if len(same) == 1 else 'are'} not."
+    order = sorted(largest, key=lambda key: -largest[key][0])
+    most = [
+        f"{MEASURES[key]} by up to {size:.1f} ({who} in {where})"
+        for key in order
+        for size, who, where in [largest[key]]
+    ]
+    sentences.append(f"What changes most, in just-noticeable differences: {'; '.join(most[:EXAMPLES])}.")
+    if order[EXAMPLES:]:
+        sentences.append(f"Also heard: {', '.join(MEASURES[key] for key in order[EXAMPLES:])}.")
+    if silent := [MEASURES[key] for key in MEASURES if key in told - set(order)]:
+        sentences.append(f"Heard to change in none: {', '.join(silent)}.")
+    angles = [(variant.violins_deg, variant.name) for variant in variants if variant.violins_deg is not None]
+    if angles:
+        (least, close), (most_deg, wide) = min(angles), max(angles)
+        sentences.append(
+            f"Violins 1 and 2 appear furthest apart in {wide} ({most_deg:.0f}°) and closest in {close} ({least:.0f}°)."
+        )
+    return " ".join(sentences)
+
+
+def _steps(measures: Mapping[str, Mapping[str, float | None]]) -> list[tuple[float, str, str, float]]:
+    """Return size, section, measure and value of every difference that is known, the largest first."""
+    steps = [
+        (abs(value), section, key, value)
+        for section, values in measures.items()
+        for key, value in values.items()
+        if value is not None
+    ]
+    return sorted(steps, key=lambda step: -step[0])
 
 
 def _first(

@@ -108,7 +108,7 @@ def made_up_comparison() -> Comparison:
         tone_hz=THIRDS,
         variants=variants,
         differences=dict(zip(NAMES, (nothing, apart, church), strict=True)),
-        summary=("Violins 2 move to the right.", "The church rings far longer."),
+        summary=("Two of them differ.", "Violins 2 move to the right.", "The church rings far longer."),
         ranking=Ranking(
             {"widest-violins": 1.0},
             (

@@ -95,13 +95,17 @@ def test_a_variant_that_is_the_same_has_no_difference_and_the_summary_says_so() 
     assert again.name != plain.name
     assert again.sections == plain.sections
     assert {value for s in done.differences["again"].values() for value in s.values()} == {0.0, None}
-    assert done.summary[0] == "again is the same as plain: no number differs."
+    assert done.summary[1] == "again is the same as plain: no number differs."
+    assert done.summary[0].startswith("Of 2 variants, 1 is heard to differ from plain, and again is not.")
+    page = (compared().folder / "comparison.html").read_text(encoding="utf-8")
+    assert done.summary[1] in page
+    assert f'<p class="lead">{done.summary[0]}</p>' in page
 
 
 def test_a_variant_that_differs_is_told_apart() -> None:
     done = compared().comparison
     assert any(abs(v or 0.0) > 1.0 for s in done.differences["mirrored"].values() for v in s.values())
-    assert "mirrored against plain" in done.summary[1]
+    assert "mirrored against plain" in done.summary[2]
 
 
 BLUR = 3.6
@@ -176,6 +180,25 @@ def test_directions_measured_from_sound_are_those_that_geometry_foretells(array:
         )
     assert [numbers.azimuth_deg for numbers in found] == sorted(numbers.azimuth_deg or 0.0 for numbers in found)
     assert found[0].azimuth_deg < -BLUR < BLUR < found[2].azimuth_deg
+
+
+def test_the_main_array_is_measured_alone_and_the_mix_with_all(tmp_path: Path) -> None:
+    """A player at the left whose spot goes to the right, far louder than the pair."""
+    arrays = PAIR.replace('preset = "spots"', 'purpose = "spot"\ngain = 20.0\nalign = true') + (
+        'capsules = [{name = "spot", section = "a", at = [-3.0, 1.5, 1.2], pan = 1.0}]\n'
+    )
+    path = write_scene(
+        tmp_path,
+        {"a": noise(0.5, RATE)},
+        hall=hall_text(0.97),
+        sections=sections(1, a=(-3.0, 2.0)),
+        arrays=arrays,
+        rate=RATE,
+    )
+    (numbers,) = run(job_of(path, tmp_path / "mix.wav")).sections
+    assert numbers.measured_azimuth_deg == pytest.approx(numbers.azimuth_deg, abs=BLUR)
+    assert numbers.azimuth_deg < -BLUR
+    assert numbers.heard_azimuth_deg > 20.0
 
 
 def job_of(path: Path, audio: Path) -> Job:
@@ -282,7 +305,7 @@ def test_a_passage_is_measured_as_what_it_is(tmp_path: Path) -> None:
         assert numbers.reasons["measured_azimuth_deg"] == "silent in this passage"
 
 
-@pytest.mark.parametrize("length", [997, 30000])
+@pytest.mark.parametrize("length", [997, RATE, 30000])
 def test_meters_do_not_depend_on_how_sound_is_cut(length: int) -> None:
     mix = np.stack([noise(2.2, RATE, 1), 0.5 * noise(2.2, RATE, 2)]).astype(np.float32)
     whole, cut = MixMeter(RATE), MixMeter(RATE)
@@ -396,9 +419,34 @@ def test_the_summary_tells_what_is_heard_in_the_measures_own_units() -> None:
     clear = replace(
         plain, name="clear", sections=tuple(replace(n, C80_db=(n.C80_db or 0.0) + 2.5) for n in plain.sections)
     )
-    (sentence, _) = summary([plain, clear], differences([plain, clear]))
+    (sentence,) = summary([plain, clear], differences([plain, clear]))
     assert "2.5 dB clearer (2.5 just-noticeable differences)" in sentence
     assert "Not heard to differ: balance, direction" in sentence
+
+
+def test_the_summary_of_several_tells_the_largest_first_and_what_changes_in_none() -> None:
+    plain = compared().comparison.variants[0]
+    clear, clearer = (
+        replace(
+            plain,
+            name=name,
+            violins_deg=angle,
+            sections=tuple(replace(n, C80_db=(n.C80_db or 0.0) + more) for n in plain.sections[:1])
+            + plain.sections[1:],
+        )
+        for name, more, angle in (("clear", 2.5, 40.0), ("clearer", -4.0, 5.0))
+    )
+    overview, *each = summary([plain, clear, clearer], differences([plain, clear, clearer]))
+    assert "Of 2 variants, 2 are heard to differ from plain." in overview
+    assert "in just-noticeable differences: clarity by up to 4.0 (violins-1 in clearer)." in overview
+    assert "Heard to change in none: balance, direction, width" in overview
+    assert "furthest apart in clear (40°) and closest in clearer (5°)" in overview
+    assert [text.split(":")[0] for text in each] == ["clear against plain", "clearer against plain"]
+    same = replace(plain, name="same")
+    again = replace(plain, name="again")
+    assert summary([plain, same, again], differences([plain, same, again]))[0] == (
+        "None of 2 variants is heard to differ from plain."
+    )
 
 
 def test_variants_are_every_combination_or_in_step() -> None:

@@ -45,7 +45,8 @@ def test_names_are_written_as_text(text):
 def test_the_page_begins_with_what_is_heard_and_with_cautions(text):
     """The summary stands before all tables, with the cautions and what the reader must know."""
     top = words(text[: text.index("<main>")])
-    assert "Violins 2 move to the right. The church rings far longer." in top
+    assert "Two of them differ." in top
+    assert "Variant by variant Violins 2 move to the right. The church rings far longer." in words(text)
     assert "Start playback low" in top
     assert "stem 'a.wav' is stereo" in words(text).replace("&#39;", "'")
     assert "Balance takes stems as equally loud." in words(text)
@@ -171,12 +172,12 @@ def test_left_against_right_is_drawn_second_by_second():
     courses = [(6.0, None, -3.0), (0.0, 0.0, 12.0), (None, None, None)]
     variants = tuple(replace(v, left_right_course_db=c) for v, c in zip((first, *others), courses, strict=True))
     page = comparison_page(replace(COMPARISON, variants=variants), SCENES)
-    drawing = svg(re.search(r'(?s)<svg[^>]*aria-label="Right over left.*?</svg>', page).group())
-    paths = [path.get("d") for path in drawing.iter("path") if path.find("title") is not None]
+    drawings = [svg(d) for d in re.findall(r'(?s)<svg[^>]*aria-label="Right over left.*?</svg>', page)]
+    base, other = ([p.get("d") for p in d.iter("path") if p.find("title") is not None] for d in drawings)
     width, height = 300.0, 170.0  # 3 s, and 12 dB to either side
-    assert paths[0] == f"M0.0 {height / 4:.1f}L{width / 3:.1f} {height / 4:.1f}M200.0 106.2L300.0 106.2"
-    assert paths[1] == "M0.0 85.0L100.0 85.0L100.0 85.0L200.0 85.0L200.0 0.0L300.0 0.0"
-    assert paths[2] == ""
+    assert base[0] == f"M0.0 {height / 4:.1f}L{width / 3:.1f} {height / 4:.1f}M200.0 106.2L300.0 106.2"
+    assert base[1] == "M0.0 85.0L100.0 85.0L100.0 85.0L200.0 85.0L200.0 0.0L300.0 0.0"
+    assert other == [base[0], ""]
     silent = tuple(replace(v, left_right_course_db=(None,)) for v in COMPARISON.variants)
     assert "Left against right" not in comparison_page(replace(COMPARISON, variants=silent), SCENES)
 

@@ -256,6 +256,19 @@ def test_a_tree_without_its_middle_is_the_pair_and_with_it_holds_the_middle_clos
     assert np.all((with_middle > 0.0) & (with_middle < without))
 
 
+def test_mid_and_side_in_one_point_are_placed_as_the_pair_they_make() -> None:
+    """Their pressures add before levels are taken: side in the right loudspeaker is turned round."""
+    capsules = (
+        Capsule("mid", (0.0, 0.0, 3.0), (0.0, 0.0), "cardioid", stereo=(1.0, 1.0)),
+        Capsule("side", (0.0, 0.0, 3.0), (-90.0, 0.0), "figure-of-eight", stereo=(1.0, -1.0)),
+    )
+    array = Array("ms", "main", capsules)
+    player = Section("solo", OMNIDIRECTIONAL, (Player(tuple(at(20.0)), 180.0),))
+    expected = float(apparent_azimuth(*channel_differences(array, player.centre, C)))
+    assert section_image(array, player, C).azimuth == pytest.approx(expected)
+    assert expected > 5.0
+
+
 def test_an_array_whose_capsules_go_nowhere_needs_a_law() -> None:
     spot = Array("spots", "spot", (Capsule("solo", (0.0, 0.0, 1.0)),))
     player = Section("solo", OMNIDIRECTIONAL, (Player((1.0, 2.0, 1.0), 180.0),))
