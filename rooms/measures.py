@@ -36,6 +36,7 @@ from typing import NamedTuple
 
 import numpy as np
 import scipy.fft
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
 from rooms.errors import InputError
@@ -67,6 +68,9 @@ BIN_S = 0.25e-3
 
 LEAD_S = 0.02
 """What is kept of a response before the arrival, in seconds: no sweep's distortion, little noise."""
+
+STAYS_LOW_S = 0.1
+"""A decay has sunk into its noise where it stays there so long, in seconds: the first reflection comes sooner."""
 
 RING_S = 0.25
 """Zeros around a response while it is filtered, in seconds: the 63 Hz filter has rung down by then."""
@@ -512,8 +516,10 @@ def _late_decay(square: NDArray[np.float64], sample_rate: float, midband: float)
         means = square[: count * interval].reshape(count, interval).mean(axis=1)
         level = 10.0 * np.log10(np.maximum(means, 1e-300)) - 10.0 * np.log10(max(noise, 1e-300))
         peak = int(np.argmax(level)) if count else 0
-        low = level[peak:] < above
-        stop = peak + int(np.argmax(low)) if low.any() else count
+        # It is as quiet before the first reflection, too: a decay is over where its level stays low.
+        stays = max(1, round(STAYS_LOW_S * sample_rate / interval))
+        low = np.append(level[peak:] < above, [True] * stays)
+        stop = peak + int(np.argmax(sliding_window_view(low, stays).all(axis=1)))
         high = np.flatnonzero(level[peak:stop] > above + depth)
         start = peak + (int(high[-1]) + 1 if high.size else 0)
         if stop - start < 3:

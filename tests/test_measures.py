@@ -228,6 +228,17 @@ def test_a_response_cut_short_is_not_taken_for_a_short_decay(padding_s: float) -
     np.testing.assert_allclose(measures.C80_db[2:], expected.C80_db[2:], rtol=0, atol=0.01)
 
 
+def test_the_silence_before_the_first_reflection_is_not_the_end_of_the_decay() -> None:
+    """A direct sound, 30 ms of noise alone, then a decay of 1.5 s.
+
+    One noise decay scatters by 0.55/√(B·T), which is 2.4 % at 500 Hz and less above; three times that are allowed.
+    """
+    decay = noise_response(1.5, 3.0, 55.0, start_s=0.03)
+    decay[0] = 1.0
+    measures = from_response(decay, SAMPLE_RATE, arrival_s=0.0)
+    np.testing.assert_allclose(measures.T30_s[3:], 1.5, rtol=0.072)
+
+
 def test_steady_noise_has_no_decay() -> None:
     """Nothing stands out of it."""
     noise = np.random.default_rng(2).standard_normal(2 * SAMPLE_RATE)
