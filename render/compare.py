@@ -25,6 +25,7 @@ from render.cues import QUICK_DBTP, QUICK_LUFS
 from render.export import open_audio, write_text
 from render.loudness import matching_gains
 from render.mix import default_gain_db, default_offset_s
+from render.pages import duration_text
 from render.passage import Passage
 from render.scene_file import SceneFile, chosen_cues
 from render.section_numbers import tone_bands
@@ -142,7 +143,7 @@ def compare_scenes(
         comparison = Comparison(
             title=base.title or base.path.stem,
             cue=cue,
-            passage="the whole cue" if passage is None else passage.label,
+            passage=_in_words(passage),
             lufs=lufs,
             tone_hz=tuple(tone_bands(rate).round(3).tolist()),
             variants=tuple(told),
@@ -214,6 +215,14 @@ def _weights(goals: Sequence[str], of_scene: Mapping[str, float], sections: Sequ
             where = "--rank" if goal in goals else "[compare.weights]"
             raise InputError(f"{where}: unknown goal '{goal}'; {did_you_mean(goal, known)}")
     return weights
+
+
+def _in_words(passage: Passage | None) -> str:
+    """Return from when to when something is heard."""
+    if passage is None:
+        return "the whole cue"
+    end = "the end" if passage.end_s is None else duration_text(passage.end_s)
+    return f"{duration_text(passage.start_s)} to {end}"
 
 
 def _cue_of(scene_file: SceneFile, name: str) -> str:

@@ -515,9 +515,32 @@ def test_the_command_says_what_differs_and_ranks(tmp_path: Path) -> None:
     assert "xy against plain" in done.output
     assert "ranked by even balance" in done.output
     found = json.loads((tmp_path / "comparison.json").read_text(encoding="utf-8"))
-    assert found["passage"] == Passage(0.2, 0.8).label
+    assert found["passage"] == "0:00.2 to 0:00.8"
     samples, _ = soundfile.read(tmp_path / found["variants"][1]["audio"])
     assert len(samples) == round(0.6 * RATE)
+
+
+def test_goals_of_the_command_line_take_the_scene_s_weights_and_show_their_cost(tmp_path: Path) -> None:
+    """Score by hand: each goal's gain by its weight, 1 where the scene names none."""
+    weighed = tmp_path / "scene.toml"
+    text = scene("plain").read_text(encoding="utf-8").replace('stem = "', f'stem = "{scene("plain").parent}/')
+    weighed.write_text(text + '[compare.weights]\n"clearest cellos" = 2.5\n"safest mono" = 1.5\n', encoding="utf-8")
+    goals = {"even balance": 1.0, "widest violins": 1.0, "clearest cellos": 2.5}
+    asked = [part for goal in goals for part in ("--rank", goal)]
+    done = run_command("compare", weighed, "--array", "xy", "--array", "tree", "-o", tmp_path / "out", *asked)
+    assert done.exit_code == 0, done.output
+    assert "ranked by even balance × 1, widest violins × 1, clearest cellos × 2.5" in done.output
+    ranking = json.loads((tmp_path / "out" / "comparison.json").read_text(encoding="utf-8"))["ranking"]
+    assert ranking["weights"] == goals
+    for place in ranking["places"]:
+        assert place["score"] == pytest.approx(sum(weight * place["gains"][goal] for goal, weight in goals.items()))
+        assert "safest mono" in place["gains"]  # what it costs
+    scores = [place["score"] for place in ranking["places"]]
+    assert scores == sorted(scores, reverse=True)
+    assert scores[0] > scores[-1]
+    assert f"  1. {ranking['places'][0]['variant']}: " in done.output
+    of_scene = run_command("compare", weighed, "--array", "xy", "-o", tmp_path / "out")
+    assert "ranked by clearest cellos × 2.5, safest mono × 1.5" in of_scene.output
 
 
 def test_an_array_that_is_no_pair_has_directions_and_differences_too(tmp_path: Path) -> None:
