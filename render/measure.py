@@ -126,8 +126,8 @@ def _music(
     values |= {"T_s": found.T_s, "T_low_s": found.low_s, "T_high_s": found.high_s}
     reasons["EDT_s"] = "the source's own release hides the first 10 dB"
     values["T_from"] = tuple(
-        "" if reason else "free decays, at most" if bound else "free decays"
-        for reason, bound in zip(found.reasons, found.upper_bound.tolist(), strict=True)
+        "" if reason else ("free decays" if whole else "free decays of partials") + (", at most" if bound else "")
+        for reason, whole, bound in zip(found.reasons, found.decays, found.upper_bound, strict=True)
     )
     for name, reason in zip(BAND_NAMES, found.reasons, strict=True):
         if reason:
@@ -138,7 +138,10 @@ def _music(
         values |= {"C80_db": found.C80_db, "C80_error_db": found.C80_error_db}
         values |= {"drr_db": found.drr_db, "drr_error_db": found.drr_error_db}
         for band, name in enumerate(BAND_NAMES):
-            if np.isnan(found.drr_db[band]) and not found.reasons[band]:
+            if not found.decays[band] and not found.reasons[band]:
+                text = "no stop where the whole octave falls silent: only partials decay freely"
+                reasons |= {f"C80_db.{name}": text, f"drr_db.{name}": text}
+            elif np.isnan(found.drr_db[band]) and not found.reasons[band]:
                 reasons[f"drr_db.{name}"] = "the level falls too little at the stops to tell the direct sound"
     bent = [name for name, two in zip(BAND_NAMES, found.two_slopes.tolist(), strict=True) if two]
     if bent:

@@ -59,7 +59,8 @@ class Measurement:
     T_s, T_low_s, T_high_s : ndarray, shape (9,)
         Reverberation time and its 90 % interval: within it lies the time that the mean of many decays would have.
     T_from : tuple of str
-        What each was measured from: ``"T30"``, ``"T20"``, ``"free decays"``, ``"free decays, at most"`` or nothing.
+        What each was measured from: ``"T30"``, ``"T20"``, ``"free decays"``, ``"free decays of partials"``, either with
+        ``", at most"``, or nothing.
     EDT_s, T20_s, T30_s, C80_db, D50, Ts_s : ndarray, shape (9,)
         Measures of ISO 3382-1; of music, C80 alone.
     C80_error_db : ndarray, shape (9,)

@@ -1,8 +1,8 @@
 """Reverberation time from music or speech: the room is heard alone where the sound stops.
 
-Every octave's energy in frames of 10 ms is searched for long falls, its free decays. Each is fitted by maximum
-likelihood with an exponential over a steady noise floor, and all of them give one time with its interval: what else
-still sounds only ever makes a decay longer.
+Every octave's energy in frames of 10 ms is searched for long falls, its free decays, and so is each of its partials'.
+Each is fitted by maximum likelihood with an exponential over a steady noise floor, and all of them give one time with
+its interval: what else still sounds only ever makes a decay longer.
 
 References
 ----------
@@ -23,17 +23,22 @@ from numpy.typing import ArrayLike, NDArray
 
 from rooms.decay_fit import FRAME_S
 from rooms.errors import InputError
-from rooms.free_decays import BANDWIDTH_TIME, band_frames, free_decays, quietest
+from rooms.free_decays import BANDWIDTH_TIME, FreeDecay, band_frames, free_decays, quietest
 from rooms.octaves import octave_midbands
+from rooms.partial_decays import FEWEST, PartialDecays, partial_decays, partial_energies
 from rooms.units import BANDS, energy_db
 
-__all__ = ["SOURCE_RELEASE_S", "BlindDecay", "blind_decay"]
+__all__ = ["SOURCE_RELEASE_S", "BlindDecay", "blind_decay", "room_quantiles"]
 
 SOURCE_RELEASE_S = 0.8
 """Reverberation times below it are upper bounds, in seconds: instruments ring on so long themselves."""
 
 SHORTEST_S = 1.0
 """Shorter recordings hold no decay worth the name, in seconds (our choice, no source)."""
+
+LEAN = 1.15
+"""Falls whose first half takes so many times as long as the second are fades, swells or tremolo, no room's: in the mean
+those have 1.3 to 1.7, rooms above 0.8 s 0.75 to 1.1 (measured)."""
 
 STRAY = 0.01
 """Density of log T of falls that are no decays (our choice, no source)."""
@@ -46,6 +51,16 @@ SHARES = ((0.02, 8.0), (0.1, 4.0), (0.3, 2.0), (0.6, 1.0), (0.9, 0.5))
 
 LENGTHS = (0.3, 0.6, 1.2)
 """By how much masked decays' log T may be longer in the mean."""
+
+PARTIALS_ERROR = 0.07
+"""What an octave's decays of partials are wrong by together, as a standard deviation of log T: octaves whose
+frequencies decay differently, falls that all are masked (measured on made-up strings)."""
+
+CORRELATION = 0.5
+"""Between the errors of an octave's decays and its partials', which are in part the same stops (our choice)."""
+
+INTERVAL = 1.645
+"""Half a 90 % interval of a normal distribution, in standard deviations."""
 
 EARLY_S = 0.08
 """Limit of clarity, in seconds."""
@@ -70,8 +85,8 @@ class BlindDecay:
         Reverberation time, from at most 30 dB of decay beginning 5 dB below the level before it.
     low_s, high_s : ndarray, shape (bands,)
         Its 90 % interval.
-    decays : ndarray of int, shape (bands,)
-        How many free decays it was taken from.
+    decays, partial_decays : ndarray of int, shape (bands,)
+        How many free decays of the whole octave and of its partials it was taken from.
     upper_bound : ndarray of bool, shape (bands,)
         Where the room may be shorter still, as the source's own release is as long; `low_s` is the
         shortest time the octave can tell.
@@ -94,6 +109,7 @@ class BlindDecay:
     low_s: NDArray[np.float64]
     high_s: NDArray[np.float64]
     decays: NDArray[np.int64]
+    partial_decays: NDArray[np.int64]
     upper_bound: NDArray[np.bool_]
     early_s: NDArray[np.float64]
     two_slopes: NDArray[np.bool_]
@@ -134,7 +150,8 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
 
     Decays' log T are a mixture: clean ones scatter about the room's, masked ones are longer by an exponentially
     distributed amount, and some hundredth is no decay at all. T and its interval are the median and the 5 and 95 %
-    quantiles of the posterior over all shares, lengths and scatters.
+    quantiles of the posterior over all shares, lengths and scatters: once of the whole octave's decays, once of those
+    of its partials. Both together, in inverse proportion to their variances, are the octave's.
 
     After a source stops the level follows the backward integral of the response (Schroeder 1965): its fall within
     80 ms gives C80, and what it loses at once the direct sound's share. Both need the moment of the stop, which the
@@ -144,72 +161,110 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
     if not np.isfinite(given).all():
         raise InputError("samples: found NaN or infinity, allowed: numbers")
     midbands = octave_midbands(bands)
-    count = midbands.size
-    number = {name: np.full(count, np.nan) for name in _NUMBERS}
-    decays = np.zeros(count, dtype=np.int64)
-    two_slopes = np.zeros(count, dtype=bool)
-    reasons = [""] * count
-    frame = round(FRAME_S * sample_rate)
     if given.shape[-1] < SHORTEST_S * sample_rate:
-        reasons = ["cannot tell: too short; record ten seconds with a stop, or a clap"] * count
-        return _result(number, decays, two_slopes, reasons, midbands)
+        return _together([_Octave(reason=f"cannot tell: too short; {_REMEDY}")] * midbands.size, midbands)
+    frame = round(FRAME_S * sample_rate)
     energies = [band_frames(given, sample_rate, band, frame) for band in np.asarray(bands, dtype=np.float64).tolist()]
     loudest = max((float(np.max(y)) for y in energies if y is not None), default=0.0)
-    for band, (energy, midband) in enumerate(zip(energies, midbands.tolist(), strict=True)):
-        if energy is None:
-            reasons[band] = "cannot tell: the octave reaches above half the sample rate"
-            continue
-        if np.max(energy) <= 1e-10 * loudest or not loudest > 0:
-            reasons[band] = "cannot tell: nothing sounds in this octave; record ten seconds with a stop, or a clap"
-            continue
-        bandwidth = float(_bandwidth(midband))
-        quiet = quietest(energy)
-        number["noise_floor_db"][band] = float(energy_db(quiet))
-        found, reason = free_decays(energy, quiet, bandwidth)
-        if not found:
-            reasons[band] = reason
-            continue
-        decays[band] = len(found)
-        log_T = np.array([decay.log_T for decay in found])
-        deviation = np.array([decay.deviation for decay in found])
-        low, middle, high = np.exp(_quantiles(log_T, deviation))
-        number["T_s"][band], number["low_s"][band], number["high_s"][band] = middle, low, high
-        weight = 1.0 / (deviation**2 + 0.01)
-        near = np.abs(log_T - np.log(middle)) < np.maximum(0.2, 2.0 * deviation)
+    octaves, leans = [], [np.empty(0)]
+    for energy, midband, partials in zip(
+        energies, midbands.tolist(), partial_energies(given, sample_rate, midbands), strict=True
+    ):
+        if energy is None or partials is None:
+            octaves.append(_Octave(reason="cannot tell: the octave reaches above half the sample rate"))
+        elif np.max(energy) <= 1e-10 * loudest or not loudest > 0:
+            octaves.append(_Octave(reason=f"cannot tell: nothing sounds in this octave; {_REMEDY}"))
+        else:
+            falls = partial_decays(partials)
+            octaves.append(_octave(energy, falls, float(_bandwidth(midband))))
+            leans += [falls.lean] if octaves[-1].T_s >= SOURCE_RELEASE_S else []
+    if _faded(np.concatenate(leans)):
+        reason = f"cannot tell: its falls get steeper, as where someone turns the level down; {_REMEDY}"
+        octaves = [
+            _Octave(noise_floor_db=octave.noise_floor_db, reason=reason) if octave.T_s >= SOURCE_RELEASE_S else octave
+            for octave in octaves
+        ]
+    return _together(octaves, midbands)
+
+
+def _faded(lean: NDArray[np.float64]) -> bool:
+    """Return whether falls get steeper on the whole, by two standard deviations more than a room's may."""
+    if lean.size < FEWEST:
+        return False
+    return bool(np.mean(lean) - 2.0 * np.std(lean) / np.sqrt(lean.size) > np.log(LEAN))
+
+
+_REMEDY = "record ten seconds with a stop, or a clap"
+
+
+@dataclass
+class _Octave:
+    """One octave's part of a `BlindDecay`."""
+
+    T_s: float = np.nan
+    low_s: float = np.nan
+    high_s: float = np.nan
+    decays: int = 0
+    partial_decays: int = 0
+    early_s: float = np.nan
+    two_slopes: bool = False
+    noise_floor_db: float = np.nan
+    C80_db: float = np.nan
+    C80_error_db: float = np.nan
+    drr_db: float = np.nan
+    drr_error_db: float = np.nan
+    reason: str = ""
+
+
+def _octave(energy: NDArray[np.float64], partials: PartialDecays, bandwidth: float) -> _Octave:
+    """Return what an octave's level and its partials' tell."""
+    quiet = quietest(energy)
+    octave = _Octave(noise_floor_db=float(energy_db(quiet)))
+    found, octave.reason = free_decays(energy, quiet, bandwidth)
+    log_T = np.array([decay.log_T for decay in found])
+    deviation = np.array([decay.deviation for decay in found])
+    octave.decays, octave.partial_decays = len(found), partials.log_T.size
+    estimates = []
+    if found:
+        estimates.append(_estimate(room_quantiles(log_T, deviation, SCATTERS), 0.0))
+    if partials.log_T.size:
+        estimates.append(_estimate(room_quantiles(partials.log_T, partials.deviation, SCATTERS[:1]), PARTIALS_ERROR))
+    if not estimates:
+        return octave
+    middle, sigma = _combined(np.array(estimates))
+    octave.reason = ""
+    octave.T_s = float(np.exp(middle))
+    octave.low_s, octave.high_s = np.exp([middle - INTERVAL * sigma, middle + INTERVAL * sigma]).tolist()
+    if found:
+        near = np.abs(log_T - middle) < np.maximum(0.2, 2.0 * deviation)
         near = near if near.any() else np.ones_like(near)
         clean = [decay for decay, used in zip(found, near, strict=True) if used]
-        number["early_s"][band] = float(np.nanmedian([decay.early_s for decay in clean]))
-        two_slopes[band] = sum(decay.gain for decay in clean) > _TWICE_AS_LIKELY and (
-            float(np.median([decay.slope_ratio for decay in clean])) > _SLOPES
-        )
-        drops = np.array([decay.drop_db for decay in clean])
-        _clarity(number, band, float(middle), drops, weight[near])
-    return _result(number, decays, two_slopes, reasons, midbands)
+        _stops(octave, clean, 1.0 / (deviation[near] ** 2 + 0.01))
+    return octave
 
 
-_NUMBERS = (
-    "T_s",
-    "low_s",
-    "high_s",
-    "early_s",
-    "noise_floor_db",
-    "C80_db",
-    "C80_error_db",
-    "drr_db",
-    "drr_error_db",
-)
+def _estimate(quantiles: NDArray[np.float64], error: float) -> tuple[float, float]:
+    """Return the middle of a posterior, and its standard deviation with an error that all decays share."""
+    low, middle, high = quantiles.tolist()
+    return middle, float(np.hypot((high - low) / (2.0 * INTERVAL), error))
 
 
-def _result(
-    number: dict[str, NDArray[np.float64]],
-    decays: NDArray[np.int64],
-    two_slopes: NDArray[np.bool_],
-    reasons: list[str],
-    midbands: NDArray[np.float64],
-) -> BlindDecay:
-    bound = number["T_s"] < SOURCE_RELEASE_S
-    number["low_s"] = np.where(bound, BANDWIDTH_TIME / _bandwidth(midbands), number["low_s"])
-    return BlindDecay(decays=decays, upper_bound=bound, two_slopes=two_slopes, reasons=tuple(reasons), **number)
+def _combined(estimates: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the mean of estimates (middle, standard deviation), weighted by variance, and its standard deviation."""
+    middles, sigmas = estimates.T
+    weights = sigmas**-2.0 / np.sum(sigmas**-2.0)
+    parts = weights * sigmas
+    variance = (1.0 - CORRELATION) * np.sum(parts**2) + CORRELATION * np.sum(parts) ** 2
+    return float(weights @ middles), float(np.sqrt(variance))
+
+
+def _together(octaves: list[_Octave], midbands: NDArray[np.float64]) -> BlindDecay:
+    """Return octaves side by side."""
+    values = {name: np.array([getattr(octave, name) for octave in octaves]) for name in _Octave.__annotations__}
+    reasons = tuple(values.pop("reason").tolist())
+    bound = values["T_s"] < SOURCE_RELEASE_S
+    values["low_s"] = np.where(bound, BANDWIDTH_TIME / _bandwidth(midbands), values["low_s"])
+    return BlindDecay(upper_bound=bound, reasons=reasons, **values)
 
 
 def _bandwidth(midband: ArrayLike) -> NDArray[np.float64]:
@@ -217,27 +272,29 @@ def _bandwidth(midband: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(np.asarray(midband, dtype=np.float64) * (10.0**0.15 - 10.0**-0.15))
 
 
-def _clarity(
-    number: dict[str, NDArray[np.float64]],
-    band: int,
-    T_s: float,
-    drops: NDArray[np.float64],
-    weight: NDArray[np.float64],
-) -> None:
-    """Set C80 and the direct-to-reverberant ratio by how far decays lie below the level before the stops."""
+def _stops(octave: _Octave, clean: list[FreeDecay], weight: NDArray[np.float64]) -> None:
+    """Set what clean decays of the whole octave tell: how it begins to fall, and how far it drops at once."""
+    T_s = octave.T_s
+    octave.early_s = float(np.nanmedian([decay.early_s for decay in clean]))
+    octave.two_slopes = sum(decay.gain for decay in clean) > _TWICE_AS_LIKELY and (
+        float(np.median([decay.slope_ratio for decay in clean])) > _SLOPES
+    )
+    drops = np.array([decay.drop_db for decay in clean])
     drop = float(np.average(drops, weights=weight))
     scatter = float(np.sqrt(np.average((drops - drop) ** 2, weights=weight) / max(1, drops.size - 1)))
     error = float(np.hypot(max(scatter, 3.0 / np.sqrt(drops.size)), np.hypot(STOP_ERROR_DB, 60.0 * STOP_ERROR_S / T_s)))
     late = 10.0 ** ((min(drop, 0.0) - 60.0 * EARLY_S / T_s) / 10.0)
-    number["C80_db"][band] = float(energy_db((1.0 - late) / late))
-    number["C80_error_db"][band] = error / (1.0 - late)
+    octave.C80_db = float(energy_db((1.0 - late) / late))
+    octave.C80_error_db = error / (1.0 - late)
     reverberant = 10.0 ** (drop / 10.0)
     if drop + error < 0.0:
-        number["drr_db"][band] = float(energy_db((1.0 - reverberant) / reverberant))
-        number["drr_error_db"][band] = error / (1.0 - reverberant)
+        octave.drr_db = float(energy_db((1.0 - reverberant) / reverberant))
+        octave.drr_error_db = error / (1.0 - reverberant)
 
 
-def _quantiles(log_T: NDArray[np.float64], deviation: NDArray[np.float64]) -> NDArray[np.float64]:
+def room_quantiles(
+    log_T: NDArray[np.float64], deviation: NDArray[np.float64], scatters: tuple[float, ...]
+) -> NDArray[np.float64]:
     """Return the 5, 50 and 95 % quantiles of the room's log T, given those of its decays and their deviations.
 
     Clean decays scatter normally about it; of masked ones, an exponential's length is added; a few are anything.
@@ -248,7 +305,7 @@ def _quantiles(log_T: NDArray[np.float64], deviation: NDArray[np.float64]) -> ND
     highest = -np.inf
     away = log_T[:, None] - grid[None, :]
     terms = []
-    for scatter in SCATTERS:
+    for scatter in scatters:
         width = np.hypot(deviation, scatter)[:, None]
         clean = -0.5 * (away / width) ** 2 - np.log(width * np.sqrt(2.0 * np.pi))
         for length in LENGTHS:

@@ -19,7 +19,7 @@ from rooms.decay_fit import FRAME_S, fit_decay, long_run_variance, modelled_deca
 from rooms.octaves import in_octaves, octave_midbands, reaches_nyquist
 from rooms.units import energy_db
 
-__all__ = ["BANDWIDTH_TIME", "FreeDecay", "band_frames", "free_decays", "quietest"]
+__all__ = ["BANDWIDTH_TIME", "FreeDecay", "band_frames", "free_decays", "moving_mean", "quietest", "turns"]
 
 SMOOTH_S = 0.05
 """Decays are looked for in a level smoothed over so long, in seconds, or longer in low bands."""
@@ -103,7 +103,7 @@ def band_frames(given: NDArray[np.float64], sample_rate: float, band: float, fra
     return total / len(given)
 
 
-def _moving_mean(energy: NDArray[np.float64], frames: int) -> NDArray[np.float64]:
+def moving_mean(energy: NDArray[np.float64], frames: int) -> NDArray[np.float64]:
     """Return the mean over an odd number of frames around each, of fewer at the ends."""
     half = frames // 2
     total = np.concatenate(([0.0], np.cumsum(energy)))
@@ -114,17 +114,17 @@ def _moving_mean(energy: NDArray[np.float64], frames: int) -> NDArray[np.float64
 
 def quietest(energy: NDArray[np.float64]) -> float:
     """Return the energy a frame of the quietest 0.31 s, above the zeros of a file."""
-    return float(np.min(_moving_mean(np.maximum(energy, _DIGITAL * np.max(energy)), 31)[15:-15]))
+    return float(np.min(moving_mean(np.maximum(energy, _DIGITAL * np.max(energy)), 31)[15:-15]))
 
 
 def free_decays(energy: NDArray[np.float64], quiet: float, bandwidth: float) -> tuple[list[FreeDecay], str]:
     """Return a band's usable decays, and why there is none."""
     least = _DIGITAL * float(np.max(energy))
     smooth = max(round(SMOOTH_S / FRAME_S), round(16.0 / (bandwidth * FRAME_S))) | 1
-    level = energy_db(np.maximum(_moving_mean(energy, smooth), least))
+    level = energy_db(np.maximum(moving_mean(energy, smooth), least))
     fits = []
     longest = 0.0
-    for peak, trough in _turns(level, TURN_DB):
+    for peak, trough in turns(level, TURN_DB):
         longest = max(longest, float(level[peak] - level[trough]))
         before, stop = _stop(level, peak, trough)
         piece = _piece(level, stop, trough, before, float(energy_db(quiet)))
@@ -194,7 +194,7 @@ def _piece(
 
 
 @numba.njit(cache=True)
-def _turns(level, turn):  # type: ignore[no-untyped-def]
+def turns(level, turn):  # type: ignore[no-untyped-def]
     """Return pairs of a peak and the trough after it, between which the level never rises by a turn, in dB."""
     pairs = [(0, 0) for _ in range(0)]
     high = 0
