@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+import soundfile
 
+from render.cli import main
+from render.scene_file import read_scene
 from rooms import catalogue
+from tests.small_scenes import noise, run, without_figures
 from tests.stated_T30 import hall_table
 
 ROOT = Path(__file__).parent.parent
@@ -22,6 +27,36 @@ def test_python_lines_run_as_printed(tmp_path: Path) -> None:
     done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "rendered" / "mix" / "demo.wav").is_file()
+
+
+def test_the_commands_of_a_cue_run_as_printed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """From an empty folder, with a short stem for each section the starter names."""
+    (block,) = re.findall(r"## Your own cue\n\n```sh\n(.*?)```", README, re.DOTALL)
+    without_figures(monkeypatch)
+    monkeypatch.chdir(tmp_path)
+    lines = [shlex.split(line, comments=True) for line in block.splitlines()]
+    assert [words[0] for words in lines] == ["sitzprobe"] * 4
+    for words in lines:
+        done = run(*words[1:])
+        assert done.exit_code == 0, (words, done.output)
+        if words[1] == "new":
+            stems = tmp_path / words[2] / "stems"
+            for number, stem in enumerate(read_scene(stems.parent / "scene.toml").cues[0].stems.values()):
+                soundfile.write(stem.path, noise(0.2, seed=number), 48000)
+    assert (tmp_path / "harbour" / "rendered" / "mix").is_dir()
+
+
+def test_commands_within_the_text_are_ones_there_are(tmp_path: Path) -> None:
+    """Each parses, with its options; presets it names exist."""
+    found = re.findall(r"`sitzprobe ([^`]+)`", README)
+    assert len(found) >= 5
+    for command, *words in map(shlex.split, found):
+        with main.commands[command].make_context(command, words) as context:
+            for kind in ("seatings", "halls", "arrays"):
+                for name in context.params.get(kind) or ():
+                    catalogue.load(catalogue.plural(kind.removesuffix("s")), name)
+            if command == "presets" and words:
+                catalogue.load(*words)
 
 
 def test_two_commands_stand_on_lines_of_their_own() -> None:
