@@ -51,7 +51,7 @@ def test_commands_within_the_text_are_ones_there_are(tmp_path: Path) -> None:
     found = re.findall(r"`sitzprobe ([^`]+)`", README)
     assert len(found) >= 5
     for command, *words in map(shlex.split, found):
-        with main.commands[command].make_context(command, words) as context:
+        with main.commands[command].make_context(command, list(words)) as context:
             for kind in ("seatings", "halls", "arrays"):
                 for name in context.params.get(kind) or ():
                     catalogue.load(catalogue.plural(kind.removesuffix("s")), name)
