@@ -76,10 +76,8 @@ def eyring_s(
         Volume V and total surface S of the hall, above 0.
     mean_absorption : array_like, shape (bands,)
         Area-weighted mean absorption coefficient ᾱ = Σ αᵢ·Sᵢ / S, 0 to 1.
-    air_per_m : array_like, shape (bands,)
-        Energy attenuation m of air in 1/m, at least 0.
-    c : float
-        Speed of sound in m/s, above 0.
+    air_per_m, c
+        As for `sabine_s`.
 
     Returns
     -------
@@ -110,14 +108,8 @@ def kuttruff_s(
 
     Parameters
     ----------
-    volume_m3, surface_m2 : float
-        Volume V and total surface S of the hall, above 0.
-    mean_absorption : array_like, shape (bands,)
-        Area-weighted mean absorption coefficient ᾱ, 0 to 1.
-    air_per_m : array_like, shape (bands,)
-        Energy attenuation m of air in 1/m, at least 0.
-    c : float
-        Speed of sound in m/s, above 0.
+    volume_m3, surface_m2, mean_absorption, air_per_m, c
+        As for `eyring_s`.
     free_path_variance : float
         Relative variance γ² of the free path lengths (variance over squared mean), at least 0; about 0.4 in
         many rooms. Zero gives Eyring's time.
