@@ -1,28 +1,44 @@
-"""A scene that agrees with a recording: the halls to choose among, and the result as a scene file."""
+"""A scene that agrees with a recording: the halls to choose among, its arrays in them, and the result as a scene file.
+
+What the mix is taken for: every array that is heard, at its gain and balance, with its patterns and its stereo law.
+Faders of direct, early and late sound, sends, polarity and high-pass filters are left alone, and left out.
+"""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from render.match_words import unmatched
 from render.measure import Measurement
-from render.mix import default_gain_db, default_offset_s, main_array
+from render.mix import default_gain_db, default_offset_s, heard_arrays, main_array, stereo_law, widened
 from render.scene_file import SceneFile, SceneTable, build_scene
 from rooms import catalogue
+from rooms.echogram import Radiators
 from rooms.errors import InputError
-from rooms.matching import Candidate, Target, fit_halls, unmatched
-from rooms.tables import HallTable
+from rooms.hanging import hang, heights
+from rooms.matching import Candidate, Target, fit_halls
+from rooms.microphones import Array
+from rooms.mixed_arrays import Mixed
+from rooms.octaves import octave_midbands
+from rooms.players import Section
+from rooms.surfaces import Hall
+from rooms.tables import ArrayTable, HallTable
 from rooms.toml_reader import parse_toml, validate
-from rooms.units import BAND_NAMES
+from rooms.units import BAND_NAMES, BANDS
 
 __all__ = ["Match", "fitted_scene_text", "match_scene", "target_of"]
 
 GIVEN = ""
 """Name of the scene's own hall among the candidates, as long as it is a hall of its own."""
+
+EARLY_DEVIATION = 1.7
+"""Standard deviation of an early decay time read from one response, times √(B·T), re T (measured on noise decays)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,15 +53,20 @@ class Match:
         The scene that was fitted.
     candidates : tuple of Candidate
         Best first, one a hall.
+    refused : mapping of str to str
+        Halls that can't be fitted, and why.
     """
 
     target: Target
     scene_file: SceneFile
     candidates: tuple[Candidate, ...]
+    refused: Mapping[str, str] = field(default_factory=dict)
 
 
 def target_of(measurement: Measurement) -> Target:
     """Return what a measured recording says about its room, as the fit takes it."""
+    bandwidth = octave_midbands(BANDS) * (10.0**0.15 - 10.0**-0.15)
+    stereo = measurement.channels == "stereo"
     return Target(
         T_s=measurement.T_s,
         T_low_s=measurement.T_low_s,
@@ -56,6 +77,9 @@ def target_of(measurement: Measurement) -> Target:
         drr_db=measurement.drr_db,
         drr_error_db=measurement.drr_error_db,
         initial_gap_s=measurement.initial_gap_s,
+        EDT_error_s=measurement.T_s * EARLY_DEVIATION / np.sqrt(bandwidth * measurement.T_s),
+        correlation=measurement.band_correlation if stereo else np.full(len(BANDS), np.nan),
+        as_played=measurement.kind == "music",
     )
 
 
@@ -65,7 +89,7 @@ def match_scene(
     halls: Sequence[str] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Match:
-    """Fit the hall, its absorption and size and the main array's place of a scene to a target.
+    """Fit a scene to a target: hall, absorption, size, main array's place, arrays' balance, ensemble's place.
 
     Parameters
     ----------
@@ -81,14 +105,82 @@ def match_scene(
     Raises
     ------
     InputError
-        If a hall is unknown, or none has room for the sections.
+        If a hall is unknown, none has room for the sections, or none can be fitted.
     """
     names = catalogue.names(HallTable.KIND, scene_file.own) if halls is None else halls
     chosen = {name: catalogue.hall(_hall_table(scene_file, name), scene_file.own) for name in names}
     if not chosen:
         chosen = {GIVEN: scene_file.hall}
-    centres = np.array([section.centre for section in scene_file.sections])
-    return Match(target, scene_file, tuple(fit_halls(target, chosen, centres, progress)))
+    tables = _array_tables(scene_file)
+    heard = heard_arrays(scene_file)
+    main, speed = main_array(heard), scene_file.hall.speed_of_sound
+    law = stereo_law(heard, scene_file.sections, main, speed)
+    laws = {}
+    for array in heard:
+        own, law = np.split(law, [len(array.capsules)], axis=1)
+        laws[array.name] = widened(own, array.sensitivities[:, 4] ** 2, scene_file.buses[array.name].width)
+
+    def arrays(name: str, hall: Hall) -> tuple[Mixed, ...]:
+        hung = _hung(scene_file, tables, name, hall)
+        origin = hung[main.name][1]
+        mixed = []
+        for array in sorted(heard, key=lambda array: array.name != main.name):
+            bus, there = scene_file.buses[array.name], hung[array.name][0]
+            one = Mixed(there, laws[array.name], bus.level, bus.delay, bus.align)
+            mixed.append(replace(one, array=_moved(there, -origin)) if one.moves else one)
+        return tuple(mixed)
+
+    players = [_player(section, target.as_played) for section in scene_file.sections]
+    refused: dict[str, str] = {}
+    found = fit_halls(target, chosen, players, progress, arrays=arrays, refused=refused.__setitem__)
+    return Match(target, scene_file, tuple(found), refused)
+
+
+def _player(section: Section, as_played: bool) -> Radiators:
+    """Return a section as one point in its middle, with its directivity or without."""
+    axis = section.axes.mean(axis=0)
+    length = float(np.linalg.norm(axis))
+    aimed = as_played and length > 1e-6
+    return Radiators(
+        section.centre[None],
+        axis[None] / length if aimed else np.array([[0.0, 0.0, 1.0]]),
+        section.instrument.kappa if aimed else np.zeros(len(BANDS)),
+        section.on_aim if aimed else 1.0,
+        all_round=section.all_round if aimed else 0.0,
+    )
+
+
+def _array_tables(scene_file: SceneFile) -> dict[str, ArrayTable]:
+    """Return the tables of a scene's arrays, their presets resolved."""
+    tables = validate(SceneTable, scene_file.file.data, scene_file.file).arrays
+    return {name: catalogue.resolve(table, scene_file.own) for name, table in tables.items()}
+
+
+def _hung(
+    base: SceneFile, tables: Mapping[str, ArrayTable], name: str, hall: Hall
+) -> dict[str, tuple[Array, NDArray[np.float64]]]:
+    """Return every array as it hangs in a hall, with its place in m: what `position` would say."""
+    usual = heights(_whole_hall(base, name))
+    found = {}
+    for array, table in tables.items():
+        there = hang(array, table, hall, base.sections, usual)
+        origin = np.zeros(3)
+        if table.each_section is None:
+            about = hang(array, table.model_copy(update={"position": (0.0, 0.0, 0.0)}), hall, base.sections, usual)
+            origin = there.positions[0] - about.positions[0]
+        found[array] = there, origin
+    return found
+
+
+def _moved(array: Array, by: NDArray[np.float64]) -> Array:
+    """Return an array moved by so many m, (3,)."""
+    places = (array.positions + by).tolist()
+    return replace(
+        array,
+        capsules=tuple(
+            replace(capsule, position=(x, y, z)) for capsule, (x, y, z) in zip(array.capsules, places, strict=True)
+        ),
+    )
 
 
 def fitted_scene_text(match: Match, candidate: Candidate) -> str:
@@ -110,36 +202,69 @@ def fitted_scene_text(match: Match, candidate: Candidate) -> str:
     base = match.scene_file
     data: dict[str, Any] = {key: value for key, value in base.file.data.items() if not isinstance(value, dict)}
     tables: dict[str, Any] = {key: value for key, value in base.file.data.items() if isinstance(value, dict)}
-    hall = _fitted_hall(base, candidate)
-    main = main_array(base.arrays).name
-    place = [0.0, -round(candidate.distance, 2), round(candidate.height, 2)]
-    tables["hall"] = hall
-    tables["arrays"] = {
-        name: {**table, "position": place} if name == main else table for name, table in tables["arrays"].items()
+    main = main_array(heard_arrays(base)).name
+    place = np.array([0.0, -candidate.distance, candidate.height])
+    hung = _hung(base, _array_tables(base), candidate.name, candidate.hall)
+    moving = [name for name, (array, _) in hung.items() if array.purpose in ("main", "outriggers")]
+    tables["hall"] = _fitted_hall(base, candidate)
+    moved: dict[str, Any] = {
+        name: {**table, "position": (hung[name][1] - hung[main][1] + place).round(2).tolist()}
+        if name in moving
+        else table
+        for name, table in tables["arrays"].items()
     }
-    notes = {
+    tables["arrays"] = moved
+    if candidate.width != 1.0:
+        width = min(round(base.buses[main].width * candidate.width, 2), 2.0)
+        moved[main] = {**moved[main], "width": width}
+    notes: dict[tuple[str, ...], str] = {
         ("hall", "T30"): "s: as the recording's decays ask, as far as this hall can; octave bands that the recording "
         "doesn't tell follow their neighbours",
-        ("hall", "size"): f"m: the preset's plan times {candidate.plan_scale:g}, which fits clarity and first "
-        "reflections better; the height is the preset's",
-        ("hall", "conductor"): "m: scaled alike",
-        ("hall", "patches"): "scaled alike",
+        ("hall", "size"): f"m: the hall's own plan times {candidate.plan_scale:g}, which fits clarity and first "
+        "reflections better; the height is its own",
+        ("hall", "conductor"): "m: " + _conductor_note(candidate),
+        ("hall", "patches"): "moved with the hall's surfaces",
+        **{("arrays", name, "position"): "m: as far from the main array as before" for name in moving},
         ("arrays", main, "position"): "m: where clarity, direct-to-reverberant ratio and first reflection agree best "
         "with the recording",
+        ("arrays", main, "width"): "the side signal that agrees best with the correlation of the recording's channels",
+        ("mix", "balance", "spot"): "dB: close against far, as the direct-to-reverberant ratio asks for what the main "
+        "array alone doesn't give",
+        **{("mix", "balance", far): "dB: far against close, alike" for far in ("ambience", "surround")},
         ("mix", "gain"): "dB: from the new geometry",
         ("mix", "offset"): "s: from the new geometry; nothing arrives earlier",
     }
     head = [
-        f"Fitted to a recording: {round(candidate.cost, 1):g} just-noticeable differences off, root mean square.",
+        f"Fitted to a recording: {candidate.cost:.1f} just-noticeable differences off, root mean square.",
         "Seating, stems and what isn't commented are the scene's that it was fitted to.",
         *unmatched(match.target, candidate),
     ]
     mix = {key: value for key, value in tables.pop("mix", {}).items() if key not in ("gain", "offset")}
+    mix |= _balance(base, candidate, mix.get("balance", {}), {array.purpose for array, _ in hung.values()})
     opening = "".join(f"# {line}\n" for line in head)
     draft = opening + _toml({**data, **tables, "mix": mix}, notes)
     geometry = build_scene(parse_toml(base.path, draft))
     mix = {"gain": round(default_gain_db(geometry), 1), "offset": _floor(default_offset_s(geometry)), **mix}
     return opening + _toml({**data, **tables, "mix": mix}, notes)
+
+
+def _balance(
+    base: SceneFile, candidate: Candidate, own: Mapping[str, float], purposes: Collection[str]
+) -> dict[str, dict[str, float]]:
+    """Return the table of the balance, if the fit changes it."""
+    change = {"spot": candidate.spot_db, "ambience": candidate.far_db, "surround": candidate.far_db}
+    changed = {purpose: own.get(purpose, 0.0) + by for purpose, by in change.items() if by and purpose in purposes}
+    return {"balance": {**own, **changed}} if changed else {}
+
+
+def _conductor_note(candidate: Candidate) -> str:
+    """Return where the conductor's place comes from."""
+    moved = candidate.downstage
+    way = f"{abs(moved):g} m {'nearer to' if moved > 0 else 'farther from'} the audience than the hall has it"
+    scaled = "scaled with the plan" if candidate.plan_scale != 1.0 else ""
+    return ", ".join(
+        text for text in (scaled, f"{way}, which fits the first reflections better" if moved else "") if text
+    )
 
 
 def _floor(seconds: float) -> float:
@@ -166,26 +291,41 @@ def _fitted_hall(base: SceneFile, candidate: Candidate) -> dict[str, Any]:
     table["T30"] = {
         band: round(float(time), 2) for band, time in zip(BAND_NAMES, times, strict=True) if np.isfinite(time)
     }
-    if candidate.plan_scale == 1.0:
+    if candidate.plan_scale == 1.0 and candidate.downstage == 0.0:
         return table
-    box = candidate.hall.box
-    table["size"] = [round(side, 3) for side in box.size]
-    table["conductor"] = [round(side, 3) for side in box.conductor]
-    whole = validate(SceneTable, base.file.data, base.file).hall if adapted else _hall_table(base, candidate.name)
-    patches = catalogue.resolve(whole, base.own).patches
+    if candidate.plan_scale != 1.0:
+        table["size"] = _rounded(candidate.hall.box.size)
+    table["conductor"] = _rounded(candidate.hall.box.conductor)
+    patches = _whole_hall(base, candidate.name).patches
     if patches:
         table["patches"] = [
-            _scaled(patch.model_dump(mode="json", exclude_unset=True), candidate.plan_scale) for patch in patches
+            _moved_patch(patch.model_dump(mode="json", exclude_unset=True), candidate) for patch in patches
         ]
     return table
 
 
-def _scaled(patch: dict[str, Any], factor: float) -> dict[str, Any]:
-    """Return a patch's table with its plan scaled, outwards edges rounded towards the inside."""
-    return {
-        key: [float(np.trunc(1e3 * factor * edge) / 1e3) for edge in value] if key in ("x", "y") else value
-        for key, value in patch.items()
-    }
+def _whole_hall(base: SceneFile, name: str) -> HallTable:
+    """Return the table of a hall by name with all that its preset says; the scene's own without one."""
+    own = name == GIVEN
+    return catalogue.resolve(
+        validate(SceneTable, base.file.data, base.file).hall if own else _hall_table(base, name), base.own
+    )
+
+
+def _rounded(lengths: Sequence[float]) -> list[float]:
+    """Return lengths in m to a millimetre, as a scene has them."""
+    return [round(float(length), 3) for length in lengths]
+
+
+def _moved_patch(patch: dict[str, Any], candidate: Candidate) -> dict[str, Any]:
+    """Return a patch's table with its plan scaled, then moved, within the hall's walls."""
+    size, conductor = _rounded(candidate.hall.box.size), _rounded(candidate.hall.box.conductor)
+    walls = {"x": (-conductor[0], size[0] - conductor[0]), "y": (conductor[1] - size[1], conductor[1])}
+    moved = dict(patch)
+    for key, by in (("x", 0.0), ("y", candidate.downstage)):
+        if key in patch:
+            moved[key] = _rounded(np.clip(candidate.plan_scale * np.array(patch[key]) + by, *walls[key]).tolist())
+    return moved
 
 
 def _toml(table: Mapping[str, Any], notes: Mapping[tuple[str, ...], str], at: tuple[str, ...] = ()) -> str:

@@ -22,6 +22,7 @@ from render.figures import STYLE, draw_fitted_decays, png_bytes
 from render.listening import listening_panel
 from render.loudness import Loudness, LoudnessMeter, gain_to, matching_gains
 from render.match import Match, fitted_scene_text
+from render.match_words import plain_sentences, unmatched
 from render.measure import Measurement, measurement_json
 from render.mix import main_array
 from render.pages import page
@@ -31,16 +32,15 @@ from render.staging import make_folder
 from render.stems import probe, read_blocks
 from rooms.correction import correction_filter, gentle_gains
 from rooms.errors import InputError
-from rooms.jnd import STEPS
-from rooms.matching import DRR_JND_DB, Candidate, residuals, unmatched
+from rooms.matching import Candidate, residuals, tone_db
 from rooms.measures import as_bands
 from rooms.spectra import THIRD_OCTAVES, long_term_spectrum
 from rooms.units import BAND_NAMES, amplitude
 
-__all__ = ["plain_sentences", "write_match"]
+__all__ = ["write_match"]
 
-RANGES = {"up to 250 Hz": slice(0, 3), "from 500 Hz to 2 kHz": slice(3, 6), "from 4 kHz up": slice(6, 9)}
-"""Octaves that a sentence speaks of together."""
+BANDED = ("T_s", "EDT_s", "C80_db", "drr_db", "correlation")
+"""Measures that numbers give by octave."""
 
 LISTENED_S = 120.0
 """So much of the recording and of the cue is put side by side, in s."""
@@ -55,50 +55,6 @@ class _Sounds:
     rate: int
     spectrum_db: NDArray[np.float64]
     gains_db: NDArray[np.float64]
-
-
-def plain_sentences(match: Match, candidate: Candidate) -> list[str]:
-    """Return what differs between the recording and a candidate, one sentence for each measure that is known."""
-    target, found = match.target, candidate.predicted
-    misses = residuals(target, found)
-    lines = []
-    for text, octaves in RANGES.items():
-        asked, got = target.T_s[octaves], found.T_s[octaves]
-        known = np.isfinite(asked) & np.isfinite(got)
-        if not known.any():
-            lines.append(f"Whether the tails are alike {text} can't be told.")
-            continue
-        jnds = float(np.mean(misses["T_s"][octaves][known]))
-        percent = 100.0 * (float(np.exp(np.mean(np.log(got[known] / asked[known])))) - 1.0)
-        lines.append(
-            f"Your tail is as long as the recording's {text}."
-            if abs(jnds) <= 1.0
-            else f"Your tail is {abs(percent):.0f} % {'longer' if percent > 0 else 'shorter'} than the recording's "
-            f"{text}, {abs(jnds):.1f} just-noticeable differences."
-        )
-    middle = slice(2, 6)
-    for name, unit, more, less, same in (
-        ("C80_db", STEPS["C80_db"], "clearer", "less clear", "as clear"),
-        ("drr_db", DRR_JND_DB, "closer", "farther away", "as far away"),
-    ):
-        of = misses[name][middle]
-        if not np.isfinite(of).any():
-            continue
-        jnds = float(np.nanmean(of))
-        lines.append(
-            f"The sections sound {same} as in the recording."
-            if abs(jnds) <= 1.0
-            else f"The sections sound {more if jnds > 0 else less} than in the recording, by {abs(jnds * unit):.1f} dB."
-        )
-    gap = float(misses["initial_gap_s"][0])
-    if np.isfinite(gap):
-        by = 1e3 * (found.initial_gap_s - target.initial_gap_s)
-        lines.append(
-            "The first reflection comes as soon as in the recording."
-            if abs(gap) <= 1.0
-            else f"The first reflection comes {abs(by):.0f} ms {'later' if by > 0 else 'sooner'} than in the recording."
-        )
-    return lines
 
 
 def write_match(
@@ -145,7 +101,7 @@ def write_match(
         rendering = render_scene(scene_path, folder / "rendered", cues=[cue], quick=True, force=True, progress=progress)
         if measurement.kind == "music":
             sounds = _listening(measurement, rendering, folder)
-    sentences = plain_sentences(match, best)
+    sentences = plain_sentences(match.target, best.predicted)
     cannot = unmatched(match.target, best)
     numbers = _numbers(measurement, match, sounds) | {"sentences": sentences, "cannot_be_matched": cannot}
     write_text(folder / "match.json", json.dumps(numbers, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
@@ -159,6 +115,8 @@ def write_match(
             recording=measurement,
             title=match.scene_file.title,
             candidates=numbers["candidates"],
+            target=numbers["target"],
+            refused=match.refused,
             bands=BAND_NAMES,
             sentences=sentences,
             cannot=cannot,
@@ -260,8 +218,13 @@ def _numbers(measurement: Measurement, match: Match, sounds: _Sounds | None) -> 
                 "plan_scale": candidate.plan_scale,
                 "distance_m": round(candidate.distance, 3),
                 "height_m": round(candidate.height, 3),
+                "downstage_m": candidate.downstage,
+                "spots_db": candidate.spot_db,
+                "ambience_db": candidate.far_db,
+                "width": candidate.width,
                 "off_jnd": round(candidate.cost, 3),
-                **{name: as_bands(getattr(found, name)) for name in ("T_s", "EDT_s", "C80_db", "drr_db")},
+                **{name: as_bands(getattr(found, name)) for name in BANDED},
+                "tone_db": as_bands(tone_db(found.drr_db, np.isfinite(match.target.drr_db))),
                 "initial_gap_s": found.initial_gap_s,
                 "residuals_jnd": {
                     name: as_bands(miss) if len(miss) > 1 else (float(miss[0]) if np.isfinite(miss[0]) else None)
@@ -272,7 +235,10 @@ def _numbers(measurement: Measurement, match: Match, sounds: _Sounds | None) -> 
     return {
         "recording": measurement_json(measurement),
         "scene": match.scene_file.title,
+        "target": {name: as_bands(getattr(match.target, name)) for name in BANDED}
+        | {"tone_db": as_bands(tone_db(match.target.drr_db))},
         "candidates": ranked,
+        "refused": dict(match.refused),
         "correction_db": None
         if sounds is None
         else {f"{f:.4g}": round(g, 2) for f, g in zip(THIRD_OCTAVES.tolist(), sounds.gains_db.tolist(), strict=True)},

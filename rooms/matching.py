@@ -1,78 +1,91 @@
-"""Fitting a scene to what a recording says about its room: which hall, how absorbing, how large, how far away.
+"""Fitting a scene to what a recording says about its room: which hall, how absorbing, how large, who hangs where.
 
 The reverberation time of a hall is asked band by band, so what is left to search is which hall, the size of its plan,
-and where the main array hangs. A closed form (Barron's revised theory and exact first reflections) ranks hundreds of
-candidates; the best are evaluated by the engine's echograms, on a grid of places that is refined twice around the best
-one. Nothing is random.
+where the main array hangs, how the arrays are balanced, and how far upstage the ensemble sits. A closed form ranks
+thousands of candidates; the best are evaluated by the engine's echograms, on a grid of places that is refined around
+the best one. Nothing is random.
 
-References
-----------
-M. Barron & L.-J. Lee, "Energy relations in concert auditoriums", J. Acoust. Soc. Am. 84, 1988: early and late energy
-over distance (from memory). E. Larsen et al., "On the minimum audible difference in direct-to-reverberant energy
-ratio", J. Acoust. Soc. Am. 124, 2008: 2 to 3 dB between 0 and 10 dB (from memory).
+The level of a recording's spectrum is its music's; what a room can be fitted to is the tone of its reverberation: how
+strong what is reverberant is against what is direct in each octave, re the mean of the octaves. So the objective has
+the mean of the direct-to-reverberant ratio for how far away things are, and its shape for that tone.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rooms.decay import expected_T30, scale_absorption
-from rooms.echogram import STEP, air_loss, grid_size, into_bins, omni
+from rooms.adapting import downstage, nearest_times, rough_fit, sabine, scale_plan
+from rooms.decay import expected_T30
+from rooms.echogram import Radiators, omni
 from rooms.errors import InputError
-from rooms.geometry import SURFACES
-from rooms.jnd import in_jnds
-from rooms.measures import from_echogram
-from rooms.scattering import scattered_energy
-from rooms.specular import specular_energy
-from rooms.surfaces import Hall, Patch
-from rooms.theory import sabine_s
-from rooms.units import BAND_NAMES, BANDS, energy_db
+from rooms.jnd import STEPS, in_jnds
+from rooms.mixed_arrays import BARE, Mixed, centres
+from rooms.predicting import Outlook, Predicted, by_engine, closed_form, likeness_of, one
+from rooms.scattering import FACETS
+from rooms.surfaces import Hall
+from rooms.units import BANDS
 
 __all__ = [
-    "DRR_JND_DB",
+    "FARTHEST",
+    "HIGHEST",
+    "LEAST_DISTANCE",
+    "LOWEST",
+    "MOST_GAIN_DB",
     "Candidate",
-    "Predicted",
     "Target",
     "fit_halls",
-    "initial_gap_s",
-    "predict",
     "residuals",
-    "scale_plan",
-    "unmatched",
+    "tone_db",
 ]
 
 PLAN_SCALES = (0.8, 0.9, 1.0, 1.12, 1.25)
 """Factors on a hall's width and depth; its height is kept. A quarter either way leaves a hall its character."""
 
-LEAST_ABSORPTION, MOST_ABSORPTION = 0.02, 0.95
-"""Mean absorption of a hall's surfaces in a band: from painted concrete to absorbers everywhere (common practice, no
+LEAST_DISTANCE, FARTHEST = 0.5, 12.0
+"""m behind the conductor; nearer hangs no main array, and farther it is one for ambience (common practice, no
 source)."""
 
-DRR_JND_DB = 2.5
-"""Just-noticeable difference of a direct-to-reverberant ratio in dB (Larsen et al. 2008)."""
+LOWEST, HIGHEST = 2.2, 6.0
+"""m above the stage: over the players' heads, and as high as main arrays hang (common practice, no source)."""
 
-GAP_JND_S = 0.005
-"""What is taken for a just-noticeable difference of the initial gap in s (common practice, no source)."""
+DISTANCES, HEIGHTS = 9, (2.5, 3.5, 5.0)
+"""Count, and m: a main array's places behind the conductor and above the stage that are tried first."""
 
-LEAST_DISTANCE, DISTANCES, HEIGHTS = 0.5, 9, (2.5, 3.5, 5.0)
-"""m, count, m: a main array's places behind the conductor and above the stage that are tried first."""
-
-LOWEST = 2.2
-"""m; no main array hangs lower than over the players' heads (common practice, no source)."""
+FINER = (1.22, 1.08)
+"""Steps of the places that are tried around the best one, one grid after the other."""
 
 MARGIN = 0.5
 """Least distance in m between an array and a surface."""
 
-FINALISTS = 6
-"""Halls, each at a size of its plan, that the engine evaluates."""
+MOST_GAIN_DB, GAIN_STEP_DB = 12.0, 3.0
+"""dB by which spots and ambience are turned up or down at most, and in what steps (common practice, no source)."""
+
+WIDTHS = (0.5, 0.7, 1.0, 1.4, 2.0)
+"""Factors on the side signal of the main array that are tried."""
+
+DOWNSTAGE = (-2.0, 2.0)
+"""m by which the ensemble is moved towards the audience."""
+
+FINALISTS, OF_ONE_HALL = 6, 2
+"""Halls, each at a size of its plan, that the engine evaluates; and so many of one hall."""
+
+DECAYS = 4
+"""So many of a grid's candidates are compared by their early decay, too."""
 
 DEPARTURE = 0.3
-"""JNDs that the largest change of a hall's plan must gain, so that like candidates leave the hall as it is."""
+"""JNDs that the largest change of a scene must gain, so that like candidates leave it as it is."""
+
+WIDTH_SPREAD = 2.0
+"""JNDs: who sat where in the recording, and before which microphones, isn't known (our choice, no source)."""
+
+
+def _unknown() -> NDArray[np.float64]:
+    return np.full(len(BANDS), np.nan)
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +103,18 @@ class Target:
     drr_db, drr_error_db : ndarray, shape (bands,)
         Direct-to-reverberant ratio and its standard deviation in dB.
     initial_gap_s : float
-        From the direct sound to the first reflection in s.
+        From the direct sound to the first reflection that can be told from it in s.
+    EDT_error_s : ndarray, shape (bands,)
+        Standard deviation of the early decay time in s.
+    correlation : ndarray, shape (bands,)
+        Of the two channels.
+    as_played : bool
+        Whether sections played, with their directivity; else an omnidirectional source did.
+
+    Raises
+    ------
+    InputError
+        If a shape is wrong, or no band has a reverberation time.
     """
 
     T_s: NDArray[np.float64]
@@ -102,37 +126,21 @@ class Target:
     drr_db: NDArray[np.float64]
     drr_error_db: NDArray[np.float64]
     initial_gap_s: float = float("nan")
+    EDT_error_s: NDArray[np.float64] = field(default_factory=_unknown)
+    correlation: NDArray[np.float64] = field(default_factory=_unknown)
+    as_played: bool = False
 
     def __post_init__(self) -> None:
-        for name in ("T_s", "T_low_s", "T_high_s", "EDT_s", "C80_db", "C80_error_db", "drr_db", "drr_error_db"):
-            if getattr(self, name).shape != BANDS.shape:
-                raise InputError(f"target: {name} has shape {getattr(self, name).shape}; one value a band is needed")
+        for name, value in vars(self).items():
+            if isinstance(value, np.ndarray) and value.shape != BANDS.shape:
+                raise InputError(f"target: {name} has shape {value.shape}; one value a band is needed")
         if not np.isfinite(self.T_s).any():
             raise InputError("target: no band has a reverberation time; record ten seconds with a stop, or a clap")
 
 
 @dataclass(frozen=True, eq=False)
-class Predicted:
-    """Measures of a candidate, means over the sections as heard at the main array.
-
-    Attributes
-    ----------
-    T_s, EDT_s, C80_db, drr_db : ndarray, shape (bands,)
-        As of `Target`; T_s is the hall's expected T30.
-    initial_gap_s : float
-        As of `Target`.
-    """
-
-    T_s: NDArray[np.float64]
-    EDT_s: NDArray[np.float64]
-    C80_db: NDArray[np.float64]
-    drr_db: NDArray[np.float64]
-    initial_gap_s: float
-
-
-@dataclass(frozen=True, eq=False)
 class Candidate:
-    """A hall with its absorption, its size and a place for the main array.
+    """A hall with its absorption and its size, an ensemble in it, and arrays with their balance.
 
     Attributes
     ----------
@@ -147,7 +155,13 @@ class Candidate:
     predicted : Predicted
         What the engine says of it.
     cost : float
-        Root mean square of its residuals in JNDs, measure by measure, plus what the change of its plan costs.
+        Root mean square of its residuals in JNDs, measure by measure, plus what changes of the scene cost.
+    spot_db, far_db : float
+        Gains in dB of the spots, and of arrays for ambience and surround, on top of their own.
+    width : float
+        Factor on the side signal of the main array.
+    downstage : float
+        By how many m the ensemble sits nearer to the audience than the hall has it.
     """
 
     name: str
@@ -157,6 +171,30 @@ class Candidate:
     height: float
     predicted: Predicted
     cost: float
+    spot_db: float = 0.0
+    far_db: float = 0.0
+    width: float = 1.0
+    downstage: float = 0.0
+
+
+def tone_db(drr_db: NDArray[np.float64], known: NDArray[np.bool_] | bool = True) -> NDArray[np.float64]:
+    """Return the tone of the reverberation, from direct-to-reverberant ratios in dB.
+
+    Parameters
+    ----------
+    drr_db : ndarray, shape (..., bands)
+        dB; NaN: not known.
+    known : ndarray of bool, shape (bands,), optional
+        The bands whose mean it is re; left out: all that are known.
+
+    Returns
+    -------
+    ndarray, shape (..., bands)
+        Level of what is reverberant re what is direct, re the mean of the bands, in dB.
+    """
+    counted = np.isfinite(drr_db) & known
+    number = np.maximum(counted.sum(axis=-1, keepdims=True), 1)
+    return np.asarray(np.where(counted, drr_db, 0.0).sum(axis=-1, keepdims=True) / number - drr_db)
 
 
 def residuals(target: Target, predicted: Predicted) -> dict[str, NDArray[np.float64]]:
@@ -165,182 +203,96 @@ def residuals(target: Target, predicted: Predicted) -> dict[str, NDArray[np.floa
     Returns
     -------
     dict
-        ``T_s``, ``EDT_s``, ``C80_db``, ``drr_db``, each shape (bands,), and ``initial_gap_s``, shape
-        (1,); NaN where the target is not known.
+        ``T_s``, ``EDT_s``, ``C80_db``, ``drr_db``, ``tone_db`` and ``correlation``, each shape (..., bands), and
+        ``initial_gap_s``, shape (..., 1); NaN where the target is not known.
     """
+    known = np.isfinite(target.drr_db)
+    angles = (np.degrees(np.arccos(np.clip(of.correlation, -1.0, 1.0))) for of in (predicted, target))
     return {
         "T_s": in_jnds("T_s", predicted.T_s, target.T_s),
         "EDT_s": in_jnds("EDT_s", predicted.EDT_s, target.EDT_s),
         "C80_db": in_jnds("C80_db", predicted.C80_db, target.C80_db),
-        "drr_db": (predicted.drr_db - target.drr_db) / DRR_JND_DB,
-        "initial_gap_s": np.array([(predicted.initial_gap_s - target.initial_gap_s) / GAP_JND_S]),
+        "drr_db": in_jnds("drr_db", predicted.drr_db, target.drr_db),
+        "tone_db": in_jnds("tone_db", tone_db(predicted.drr_db, known), tone_db(target.drr_db)),
+        "correlation": -in_jnds("correlation_angle_deg", *angles),
+        "initial_gap_s": in_jnds("initial_gap_s", np.asarray(predicted.initial_gap_s), target.initial_gap_s)[..., None],
     }
 
 
-def _cost(target: Target, predicted: Predicted, plan_scale: float) -> float:
-    """Return the cost of a candidate; a measure less certain than one JND counts by its standard deviation."""
+def _cost(target: Target, predicted: Predicted) -> NDArray[np.float64]:
+    """Return the cost of candidates, shape (...); a measure less certain than a JND counts by its standard deviation.
+
+    The direct-to-reverberant ratio counts with its mean; its shape is the tone.
+    """
     ninety = 2.0 * 1.645  # standard deviations in a 90 % interval
-    spread = {
-        "T_s": np.abs(in_jnds("T_s", target.T_high_s, target.T_low_s)) / ninety,
-        "C80_db": target.C80_error_db,
-        "drr_db": target.drr_error_db / DRR_JND_DB,
-    }
-    squares = []
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = target.drr_error_db / STEPS["drr_db"]
+        spread = {
+            "T_s": np.abs(in_jnds("T_s", target.T_high_s, target.T_low_s)) / ninety,
+            "EDT_s": np.abs(in_jnds("EDT_s", target.EDT_s + target.EDT_error_s, target.EDT_s)),
+            "C80_db": target.C80_error_db / STEPS["C80_db"],
+            "tone_db": np.hypot(target.drr_error_db, np.nan_to_num(target.C80_error_db)) / STEPS["tone_db"],
+            "correlation": np.full(len(BANDS), WIDTH_SPREAD),
+            "drr_db": np.array([np.nanmean(ratio) if np.isfinite(ratio).any() else 1.0]),
+        }
+    total, measures = np.zeros(()), np.zeros(())
     for name, misses in residuals(target, predicted).items():
+        if name == "drr_db":
+            known = np.isfinite(misses)
+            mean = np.where(known, misses, 0.0).sum(axis=-1) / np.maximum(known.sum(axis=-1), 1)
+            misses = np.where(known.any(axis=-1), mean, np.nan)[..., None]
         weighed = misses / np.fmax(spread.get(name, 1.0), 1.0)
-        if np.isfinite(weighed).any():
-            squares.append(float(np.nanmean(weighed**2)))
-    departure = DEPARTURE * abs(np.log(plan_scale)) / np.log(max(PLAN_SCALES))
-    return float(np.sqrt(np.mean(squares)) + departure)
+        known = np.isfinite(weighed)
+        square = np.where(known, weighed, 0.0) ** 2
+        total = total + square.sum(axis=-1) / np.maximum(known.sum(axis=-1), 1)
+        measures = measures + known.any(axis=-1)
+    return np.asarray(np.sqrt(total / measures))
 
 
-def scale_plan(hall: Hall, factor: float) -> Hall:
-    """Return the hall with its plan scaled about the conductor, patches and all; its height stays."""
-    box = hall.box
-    x, y, z = box.size
-    scaled = replace(
-        box, size=(x * factor, y * factor, z), conductor=(box.conductor[0] * factor, box.conductor[1] * factor)
-    )
+@dataclass(frozen=True, eq=False)
+class _Balances:
+    """Balances that are tried at every place: widths of the main array times gains of the others."""
 
-    def moved(patch: Patch) -> Patch:
-        by = [factor if axis < 2 else 1.0 for axis in patch.axes]
-        low, high = ((p[0] * by[0], p[1] * by[1]) for p in (patch.low, patch.high))
-        return replace(patch, low=low, high=high)
+    widths: NDArray[np.float64]
+    spots_db: NDArray[np.float64]  # (balances,)
+    far_db: NDArray[np.float64]
 
-    return replace(hall, box=scaled, patches=tuple(moved(patch) for patch in hall.patches))
+    def gains_db(self, arrays: Sequence[Mixed]) -> NDArray[np.float64]:
+        """Return the gain of each array in dB, shape (balances, arrays)."""
+        none = np.zeros(len(self.spots_db))
+        by_purpose = {"spot": self.spots_db, "ambience": self.far_db, "surround": self.far_db}
+        return np.stack([by_purpose.get(mixed.array.purpose, none) for mixed in arrays], axis=1)
 
-
-def _absorption_range(hall: Hall) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the least and the most factor on a hall's absorption that real materials allow, (bands,) each."""
-    mean = hall.absorption_area / hall.areas.sum()
-    most = np.minimum(MOST_ABSORPTION / mean, 0.98 / hall.absorption[:, : len(SURFACES)].max(axis=1))
-    return np.minimum(LEAST_ABSORPTION / mean, 1.0), np.maximum(most, 1.0)
+    def departures(self) -> NDArray[np.float64]:
+        """Return how far each departs from the scene's own, in parts of the most, (widths, balances, 1)."""
+        width = np.abs(np.log(self.widths)) / np.log(max(WIDTHS))
+        gain = (np.abs(self.spots_db) + np.abs(self.far_db)) / MOST_GAIN_DB
+        return np.asarray((width[:, None] + gain)[..., None])
 
 
-def _with_times(hall: Hall, wanted: NDArray[np.float64], steps: int = 3) -> tuple[Hall, NDArray[np.float64]]:
-    """Return the hall with absorption that comes as near to the wanted T in s as real materials do, and its T.
-
-    Bands in which nothing is wanted take the factor of their neighbours. What surfaces take grows with 1/T less what
-    air takes anyway.
-    """
-    least, most = _absorption_range(hall)
-    factor = np.ones(len(BANDS))
-    times = expected_T30(hall)
-    for _ in range(steps):
-        step = _log_absorption(hall, times, wanted)
-        factor = np.clip(factor * np.exp(np.clip(step, -1.5, 1.5)), least, most)
-        fitted = scale_absorption(hall, factor)
-        times = expected_T30(fitted)
-        if np.nanmax(np.abs(np.log(times / wanted))) < 0.005:
-            break
-    return fitted, times
+def _balances(target: Target, arrays: Sequence[Mixed]) -> _Balances:
+    """Return the balances that these arrays allow and this target can tell apart."""
+    purposes = {mixed.array.purpose for mixed in arrays}
+    steps = np.arange(-MOST_GAIN_DB, MOST_GAIN_DB + 1e-9, GAIN_STEP_DB)
+    spots = steps if "spot" in purposes else np.zeros(1)
+    far = steps if purposes & {"ambience", "surround"} else np.zeros(1)
+    pairs = np.array(list(product(spots, far)))
+    wide = np.isfinite(target.correlation).any() and len(arrays[0].array.capsules) > 1
+    return _Balances(np.array(WIDTHS if wide else (1.0,)), pairs[:, 0], pairs[:, 1])
 
 
-def _air_rate(hall: Hall) -> NDArray[np.float64]:
-    """Return 1/T of a hall whose air alone takes energy, in 1/s, shape (bands,)."""
-    nothing = np.zeros(len(BANDS))
-    return np.asarray(1.0 / sabine_s(hall.box.volume, nothing, np.maximum(hall.air, 1e-9), hall.speed_of_sound))
-
-
-def _log_absorption(hall: Hall, times: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the logarithm of how much more the surfaces must take, (bands,), for other times than they give."""
-    air = _air_rate(hall)
-    more = np.maximum(1.0 / wanted - air, 1e-3) / np.maximum(1.0 / times - air, 1e-3)
-    usable = np.isfinite(more)
-    if not usable.any():
-        raise InputError("no octave in which the recording's decay is known rings in the hall")
-    bands = np.arange(len(BANDS))
-    return np.interp(bands, bands[usable], np.log(more[usable]))
-
-
-def _rough_times(hall: Hall, times: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the times nearest to the wanted ones that real materials allow, without asking the engine again."""
-    air = _air_rate(hall)
-    factor = np.clip(np.exp(_log_absorption(hall, times, wanted)), *_absorption_range(hall))
-    return np.asarray(1.0 / (air + factor * np.maximum(1.0 / times - air, 1e-3)))
-
-
-def initial_gap_s(hall: Hall, source: NDArray[np.float64], receivers: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the time from the direct sound to the first reflection of a bare box.
-
-    Parameters
-    ----------
-    source : ndarray, shape (3,)
-        m.
-    receivers : ndarray, shape (receivers, 3)
-        m.
-
-    Returns
-    -------
-    ndarray, shape (receivers,)
-        s, from the six images of first order.
-    """
-    images = np.tile(source, (6, 1))
-    for axis in range(3):
-        images[2 * axis, axis] = 2.0 * hall.box.lower[axis] - source[axis]
-        images[2 * axis + 1, axis] = 2.0 * hall.box.upper[axis] - source[axis]
-    paths = np.linalg.norm(images[:, None] - receivers, axis=2)
-    return np.asarray((paths.min(axis=0) - np.linalg.norm(receivers - source, axis=1)) / hall.speed_of_sound)
-
-
-def _closed_form(
-    hall: Hall, times: NDArray[np.float64], sources: NDArray[np.float64], receivers: NDArray[np.float64]
-) -> list[Predicted]:
-    """Return the measures at each receiver by Barron's revised theory, for T in s of shape (bands,)."""
-    r = np.linalg.norm(sources[:, None] - receivers, axis=2)[..., None]
-    direct = np.exp(-hall.air * r) / r**2
-    reverberant = 312.0 * times / hall.box.volume * np.exp(-0.04 * r / times)
-    late = np.exp(-1.11 / times)
-    clarity = energy_db((direct + reverberant * (1.0 - late)) / (reverberant * late)).mean(axis=0)
-    drr = energy_db(direct / reverberant).mean(axis=0)
-    gaps = initial_gap_s(hall, sources.mean(axis=0), receivers)
-    return [Predicted(times, times, c, d, float(gap)) for c, d, gap in zip(clarity, drr, gaps, strict=True)]
-
-
-def predict(
-    hall: Hall, times: NDArray[np.float64], sources: NDArray[np.float64], receivers: NDArray[np.float64]
-) -> list[Predicted]:
-    """Return the measures at each receiver from the engine's expected energy.
-
-    Parameters
-    ----------
-    hall : Hall
-        The room.
-    times : ndarray, shape (bands,)
-        Its expected T30 in s.
-    sources, receivers : ndarray, shape (sources, 3) and (receivers, 3)
-        Omnidirectional both, in m.
-    """
-    grid = grid_size(max(float(np.nanmax(times)), 0.5))
-    party = [([omni(p) for p in sources], [omni(p) for p in receivers])]
-    exact = 2e-3 * float(np.sqrt(hall.box.volume))
-    energy = scattered_energy(hall, party, grid, cuts=1)[0] + specular_energy(hall, party, exact, grid)[0]
-    energy = into_bins(energy * air_loss(hall, grid))
-    r = np.linalg.norm(sources[:, None] - receivers, axis=2)
-    arrivals = r / hall.speed_of_sound
-    direct = np.exp(-hall.air * r[..., None]) / r[..., None] ** 2
-    drr = energy_db(direct / np.maximum(energy.sum(axis=3) - direct, 1e-12)).mean(axis=0)
-    gaps = initial_gap_s(hall, sources.mean(axis=0), receivers)
-    found = []
-    for n in range(len(receivers)):
-        at = [from_echogram(energy[s, n], STEP, float(arrivals[s, n])) for s in range(len(sources))]
-        early, clarity = (np.mean([getattr(m, name) for m in at], axis=0) for name in ("EDT_s", "C80_db"))
-        found.append(Predicted(times, early, clarity, drr[n], float(gaps[n])))
-    return found
-
-
-def _places(hall: Hall, distances: Sequence[float], heights: Sequence[float]) -> NDArray[np.float64]:
-    """Return the places of a main array that are clear of surfaces, shape (places, 3) in m."""
-    points = np.array([(0.0, -d, h) for d, h in product(distances, heights)])
-    return points[hall.box.inside(points, MARGIN)]
+def _as_is(_name: str, _hall: Hall) -> Sequence[Mixed]:
+    return (BARE,)
 
 
 def fit_halls(
     target: Target,
     halls: Mapping[str, Hall],
-    sources: NDArray[np.float64],
+    sources: NDArray[np.float64] | Sequence[Radiators],
     progress: Callable[[float], None] | None = None,
     plan_scales: Sequence[float] = PLAN_SCALES,
+    arrays: Callable[[str, Hall], Sequence[Mixed]] = _as_is,
+    refused: Callable[[str, str], None] | None = None,
 ) -> list[Candidate]:
     """Return the candidates that come nearest to a target, best first, one a hall.
 
@@ -350,108 +302,195 @@ def fit_halls(
         What the recording says.
     halls : mapping of str to Hall
         Those to choose among; one, to adapt it.
-    sources : ndarray, shape (sources, 3)
-        The sections' centres in m; the seating plan stays as it is.
+    sources : ndarray, shape (sources, 3), or sequence of Radiators
+        The sections' centres in m, omnidirectional; or each section in one point. The seating plan stays as it is.
     progress : callable, optional
         Called with the part done, 0 … 1.
     plan_scales : sequence of float, optional
         Factors on width and depth that are tried.
+    arrays : callable, optional
+        What hangs in a hall of this name and size, the main array first; left out: one omnidirectional microphone.
+    refused : callable, optional
+        Called with the name of a hall that can't be fitted, and why.
 
     Raises
     ------
     InputError
-        If no hall has room for the sections.
+        If no hall has room for the sections, or none can be fitted.
     """
+    players = [omni(p) for p in sources] if isinstance(sources, np.ndarray) else list(sources)
     tell = progress or (lambda _part: None)
+    faults: dict[str, str] = {}
     ranked = []
     for number, (name, given) in enumerate(halls.items()):
-        tell(0.3 * number / len(halls))
-        own = expected_T30(given) / _sabine(given)
-        for scale in plan_scales:
-            hall = scale_plan(given, scale)
-            places = _places(hall, _distances(hall), HEIGHTS)
-            if not hall.box.inside(sources, MARGIN).all() or not len(places):
-                continue
-            times = _rough_times(hall, own * _sabine(hall), target.T_s)
-            cost = min(_cost(target, p, scale) for p in _closed_form(hall, times, sources, places))
-            ranked.append((cost, name, scale))
-    if not ranked:
-        raise InputError("no hall has room for the sections; take a smaller seating plan, or name a larger hall")
-    ranked.sort()
+        tell(0.2 * number / len(halls))
+        try:
+            ranked += _ranked(target, name, given, players, plan_scales, arrays)
+        except InputError as error:
+            faults[name] = str(error)
+    finalists = _finalists(ranked)
     best: dict[str, Candidate] = {}
-    finalists = ranked[:FINALISTS]
     for number, (_, name, scale) in enumerate(finalists):
-        tell(0.3 + 0.7 * number / len(finalists))
-        candidate = _refine(target, name, scale, halls[name], sources)
+        tell(0.2 + 0.8 * number / len(finalists))
+        try:
+            candidate = _refine(target, name, scale, halls[name], players, arrays)
+        except InputError as error:
+            faults[name] = str(error)
+            continue
         if name not in best or candidate.cost < best[name].cost:
             best[name] = candidate
     tell(1.0)
+    for name, why in faults.items():
+        if refused is not None and name not in best:
+            refused(name, why)
+    if not best:
+        why = next(iter(faults.values()), "no hall has room for the sections")
+        raise InputError(f"{why}; take a smaller seating plan, or name a larger hall" if not faults else why)
     return sorted(best.values(), key=lambda candidate: candidate.cost)
 
 
-def _sabine(hall: Hall) -> NDArray[np.float64]:
-    """Return Sabine's reverberation time in s, shape (bands,)."""
-    return sabine_s(hall.box.volume, hall.absorption_area, hall.air, hall.speed_of_sound)
+def _ranked(
+    target: Target,
+    name: str,
+    given: Hall,
+    players: Sequence[Radiators],
+    scales: Sequence[float],
+    arrays: Callable[[str, Hall], Sequence[Mixed]],
+) -> list[tuple[float, str, float]]:
+    """Return what the closed form says of a hall at each size that has room: cost, name and size."""
+    sizes = {}
+    for scale in scales:
+        hall = scale_plan(given, scale)
+        places = _places(hall, _distances(hall), HEIGHTS)
+        if hall.box.inside(centres(players), MARGIN).all() and len(places):
+            sizes[scale] = hall, places
+    if not sizes:
+        return []
+    own = expected_T30(given) / sabine(given)
+    usual, places = sizes[min(sizes, key=_departure)]
+    like = rough_fit(usual, own * sabine(usual), target.T_s)
+    likeness = likeness_of(*like, players, places[1 :: 2 * len(HEIGHTS)])
+    found = []
+    for scale, (hall, places) in sizes.items():
+        _, times = rough_fit(hall, own * sabine(hall), target.T_s)
+        mixed = arrays(name, hall)
+        outlook = closed_form(hall, times, players, places, mixed, likeness)
+        costs, _ = _costs(target, outlook, mixed, _balances(target, mixed))
+        found.append((float(costs.min()) + _departure(scale), name, scale))
+    return found
+
+
+def _finalists(ranked: Sequence[tuple[float, str, float]]) -> list[tuple[float, str, float]]:
+    """Return those that the engine evaluates, best first."""
+    chosen: list[tuple[float, str, float]] = []
+    for entry in sorted(ranked):
+        if sum(entry[1] == name for _, name, _ in chosen) < OF_ONE_HALL:
+            chosen.append(entry)
+    return chosen[:FINALISTS]
+
+
+def _departure(scale: float, moved: float = 0.0) -> float:
+    """Return what another plan and another place of the ensemble cost, in JNDs."""
+    plan, place = abs(np.log(scale)) / np.log(max(PLAN_SCALES)), abs(moved) / max(DOWNSTAGE)
+    return float(DEPARTURE * (plan + place))
+
+
+def _costs(
+    target: Target, outlook: Outlook, mixed: Sequence[Mixed], balances: _Balances
+) -> tuple[NDArray[np.float64], Predicted]:
+    """Return the costs and the measures of every balance at every place, (widths, balances, places)."""
+    every = outlook.measures(balances.gains_db(mixed), balances.widths)
+    return _cost(target, every) + DEPARTURE * balances.departures(), every
+
+
+def _places(hall: Hall, distances: Sequence[float], heights: Sequence[float]) -> NDArray[np.float64]:
+    """Return the places of a main array that are clear of surfaces, shape (places, 3) in m."""
+    points = np.array([(0.0, -d, h) for d, h in product(distances, heights)])
+    return points[hall.box.inside(points, MARGIN)]
 
 
 def _distances(hall: Hall) -> list[float]:
     """Return the distances behind the conductor in m that are tried first, as far as the hall reaches."""
-    farthest = max(-float(hall.box.lower[1]) - MARGIN, LEAST_DISTANCE)
+    farthest = max(min(-float(hall.box.lower[1]) - MARGIN, FARTHEST), LEAST_DISTANCE)
     return [float(d) for d in np.geomspace(LEAST_DISTANCE, farthest, DISTANCES)]
 
 
-def _refine(target: Target, name: str, scale: float, given: Hall, sources: NDArray[np.float64]) -> Candidate:
-    """Return the best place for the array in one hall: a coarse grid, then twice a finer one around the best."""
-    hall, times = _with_times(scale_plan(given, scale), target.T_s)
-    places = _places(hall, _distances(hall), HEIGHTS)
-    cost, place, predicted = _best(target, hall, times, scale, sources, places)
-    for closeness in (1.3, 1.1):
-        steps = (closeness**-1.0, closeness**-0.5, 1.0, closeness**0.5, closeness)
-        _, y, z = place.tolist()
-        distances = sorted({max(-y * s, LEAST_DISTANCE) for s in steps})
-        near = _places(hall, distances, sorted({max(z * s, LOWEST) for s in steps}))
-        cost, place, predicted = _best(target, hall, times, scale, sources, near)
-    return Candidate(name, scale, hall, -float(place[1]), float(place[2]), predicted, cost)
+def _refine(
+    target: Target,
+    name: str,
+    scale: float,
+    given: Hall,
+    players: Sequence[Radiators],
+    arrays: Callable[[str, Hall], Sequence[Mixed]],
+) -> Candidate:
+    """Return the best of one hall: on a coarse grid of places, on finer ones around the best, then moved downstage.
+
+    What is said of that one in the end comes from walls in parts, as that of responses does.
+    """
+    scaled = scale_plan(given, scale)
+    own = expected_T30(given) / sabine(given)
+    hall, times = nearest_times(scaled, own * sabine(scaled), target.T_s)
+
+    def best(moved: float, places: NDArray[np.float64], balances: _Balances | None = None, cuts: int = 1) -> Candidate:
+        there, mixed = downstage(hall, moved), arrays(name, downstage(scaled, moved))
+        outlook = by_engine(there, times, players, places, mixed, cuts=cuts)
+        tried = balances or _balances(target, mixed)
+        return _best(target, name, scale, there, outlook, mixed, tried, places, moved)
+
+    found = best(0.0, _places(hall, _distances(hall), HEIGHTS))
+    for closeness in FINER:
+        steps = (1.0 / closeness, 1.0, closeness)
+        distances = sorted({min(max(found.distance * s, LEAST_DISTANCE), FARTHEST) for s in steps})
+        heights = sorted({min(max(found.height * s, LOWEST), HIGHEST) for s in steps})
+        found = min(found, best(0.0, _places(hall, distances, heights)), key=lambda candidate: candidate.cost)
+    for moved in DOWNSTAGE:
+        try:
+            there = downstage(hall, moved)
+        except InputError:
+            continue
+        place = _places(there, [found.distance], [found.height])
+        if there.box.inside(centres(players), MARGIN).all() and len(place):
+            found = min(found, best(moved, place), key=lambda candidate: candidate.cost)
+    chosen = _Balances(*(np.array([value]) for value in (found.width, found.spot_db, found.far_db)))
+    return best(found.downstage, np.array([[0.0, -found.distance, found.height]]), chosen, FACETS)
 
 
 def _best(
     target: Target,
-    hall: Hall,
-    times: NDArray[np.float64],
+    name: str,
     scale: float,
-    sources: NDArray[np.float64],
+    hall: Hall,
+    outlook: Outlook,
+    mixed: Sequence[Mixed],
+    balances: _Balances,
     places: NDArray[np.float64],
-) -> tuple[float, NDArray[np.float64], Predicted]:
-    """Return the cost, the place and the measures of the best of some places, the first among equals."""
-    found = predict(hall, times, sources, places)
-    costs = [_cost(target, predicted, scale) for predicted in found]
-    best = int(np.argmin(costs))
-    return costs[best], places[best], found[best]
+    moved: float,
+) -> Candidate:
+    """Return the best of all places and balances, the first among equals.
 
-
-def unmatched(target: Target, candidate: Candidate) -> list[str]:
-    """Return a plain sentence for each band whose reverberation time the hall cannot take on, and why.
-
-    Parameters
-    ----------
-    target : Target
-        What was asked.
-    candidate : Candidate
-        What was found.
+    Early decays take longest to tell: only those of the candidates that are best without them count.
     """
-    hall = candidate.hall
-    nothing = np.zeros(len(BANDS))
-    air = sabine_s(hall.box.volume, nothing, np.maximum(hall.air, 1e-9), hall.speed_of_sound)
-    lines = []
-    for band, wanted, found, alone in zip(BAND_NAMES, target.T_s, candidate.predicted.T_s, air, strict=True):
-        if not abs(float(in_jnds("T_s", found, wanted))) > 1.0:
-            continue
-        text = f"At {band} Hz the recording rings {wanted:.2f} s and the hall {found:.2f} s: "
-        if wanted >= alone:
-            text += f"air alone takes more than that, and lets a hall ring {alone:.2f} s at most."
-        elif found < wanted:
-            text += "with the hardest materials it doesn't ring longer."
-        else:
-            text += "with the most absorbing materials it doesn't ring shorter."
-        lines.append(text)
-    return lines
+    costs, every = _costs(target, outlook, mixed, balances)
+    gains_db, departures = balances.gains_db(mixed), balances.departures()
+    found = []
+    for flat in np.argsort(costs, axis=None, kind="stable")[:DECAYS]:
+        width, balance, place = (int(n) for n in np.unravel_index(flat, costs.shape))
+        predicted = one(every, (width, balance, place), outlook.early_decay_s(gains_db[balance], place))
+        cost = float(_cost(target, predicted)) + DEPARTURE * float(departures[width, balance, 0])
+        _, y, z = places[place].tolist()
+        found.append(
+            Candidate(
+                name,
+                scale,
+                hall,
+                -y,
+                z,
+                predicted,
+                cost + _departure(scale, moved),
+                float(balances.spots_db[balance]),
+                float(balances.far_db[balance]),
+                float(balances.widths[width]),
+                moved,
+            )
+        )
+    return min(found, key=lambda candidate: candidate.cost)

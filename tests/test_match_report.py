@@ -15,7 +15,8 @@ from click.testing import CliRunner
 from render.cli import main
 from render.loudness import LoudnessMeter
 from render.match import Match, match_scene, target_of
-from render.match_report import plain_sentences, write_match
+from render.match_report import write_match
+from render.match_words import plain_sentences
 from render.measure import Measurement, measure_file
 from render.scene_file import build_scene, read_scene
 from rooms.errors import InputError
@@ -105,7 +106,9 @@ def test_words_say_which_way_and_how_far(folder: Path) -> None:
     """A tail a third longer above 4 kHz, 3 dB clearer, the first reflection 20 ms later."""
     _, match = matched(folder)
     nothing = np.full(9, np.nan)
-    target = replace(match.target, T_s=np.full(9, 1.5), C80_db=np.zeros(9), drr_db=nothing, initial_gap_s=0.010)
+    target = replace(
+        match.target, T_s=np.full(9, 1.5), EDT_s=nothing, C80_db=np.zeros(9), drr_db=nothing, initial_gap_s=0.010
+    )
     candidate = match.candidates[0]
     predicted = replace(
         candidate.predicted,
@@ -114,7 +117,7 @@ def test_words_say_which_way_and_how_far(folder: Path) -> None:
         initial_gap_s=0.030,
     )
     other: Candidate = replace(candidate, predicted=predicted)
-    assert plain_sentences(replace(match, target=target), other) == [
+    assert plain_sentences(target, other.predicted) == [
         "Your tail is as long as the recording's up to 250 Hz.",
         "Your tail is as long as the recording's from 500 Hz to 2 kHz.",
         "Your tail is 33 % longer than the recording's from 4 kHz up, 5.9 just-noticeable differences.",
@@ -122,9 +125,7 @@ def test_words_say_which_way_and_how_far(folder: Path) -> None:
         "The first reflection comes 20 ms later than in the recording.",
     ]
     unknown = replace(target, T_s=np.array([np.nan] * 3 + [1.5] * 6))
-    assert plain_sentences(replace(match, target=unknown), other)[0] == (
-        "Whether the tails are alike up to 250 Hz can't be told."
-    )
+    assert plain_sentences(unknown, other.predicted)[0] == ("Whether the tails are alike up to 250 Hz can't be told.")
 
 
 def test_the_scene_that_is_fitted_is_not_overwritten(folder: Path) -> None:
