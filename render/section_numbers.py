@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from render.comparison import Curves, SectionNumbers, Split
 from render.console import set_console
-from render.heard_image import HeardImage
+from render.heard_image import SILENT, HeardImage
 from render.mix import main_array
 from render.scene_file import SceneFile
 from render.voices import section_of
@@ -110,9 +110,8 @@ def section_numbers(
             return None
 
         image = section_image(image_of, section, scene.hall.speed_of_sound, law)
-        measured_image, heard_image = heard.get(section.name, [HeardImage(np.nan, np.nan)] * 2)
+        measured_image, heard_image = heard.get(section.name, [SILENT] * 2)
         deaf = f"the main array '{image_of.name}' hears nothing of it"
-        silent = "silent in this passage"
         iso = {key: float(values[own].mean()) for key, values in measured.items()}
         numbers.append(
             SectionNumbers(
@@ -128,10 +127,10 @@ def section_numbers(
                 left_deg=told("left_deg", image.left, deaf),
                 right_deg=told("right_deg", image.right, deaf),
                 width_deg=told("width_deg", image.right - image.left, deaf),
-                measured_azimuth_deg=told("measured_azimuth_deg", measured_image.azimuth, silent),
-                measured_width_deg=told("measured_width_deg", measured_image.width, silent),
-                heard_azimuth_deg=told("heard_azimuth_deg", heard_image.azimuth, silent),
-                heard_width_deg=told("heard_width_deg", heard_image.width, silent),
+                measured_azimuth_deg=told("measured_azimuth_deg", measured_image.azimuth, measured_image.reason),
+                measured_width_deg=told("measured_width_deg", measured_image.width, measured_image.reason),
+                heard_azimuth_deg=told("heard_azimuth_deg", heard_image.azimuth, heard_image.reason),
+                heard_width_deg=told("heard_width_deg", heard_image.width, heard_image.reason),
                 drr_db=told("drr_db", drr[n], "no direct sound, or nothing after it"),
                 C80_db=told("C80_db", iso["C80_db"], why["C80_db"]),
                 EDT_s=told("EDT_s", iso["EDT_s"], why["EDT_s"]),

@@ -305,6 +305,21 @@ def test_a_passage_is_measured_as_what_it_is(tmp_path: Path) -> None:
         assert numbers.reasons["measured_azimuth_deg"] == "silent in this passage"
 
 
+def test_what_has_no_first_sound_that_stands_out_is_not_placed() -> None:
+    """Loudspeakers that play something else than the dry sound, or it from 0.1 s on all over a second."""
+    dry = noise(2.0, RATE, 1).astype(np.float32)
+    tail = noise(1.0, RATE, 2) * (np.arange(RATE) > 0.1 * RATE)
+    for other in (noise(2.0, RATE, 3), np.convolve(dry, tail)[: dry.size]):
+        meter = ImageMeter(RATE)
+        meter.add(dry, np.stack([other, other]).astype(np.float32))
+        (found,) = meter.result()
+        assert np.isnan(found.azimuth)
+        assert "doesn't stand out" in found.reason
+    meter = ImageMeter(RATE)
+    meter.add(dry, np.stack([dry, np.roll(dry, 3)]))
+    assert meter.result()[0].azimuth == pytest.approx(float(apparent_azimuth(0.0, -3.0 / RATE)), abs=1.0)
+
+
 @pytest.mark.parametrize("length", [997, RATE, 30000])
 def test_meters_do_not_depend_on_how_sound_is_cut(length: int) -> None:
     mix = np.stack([noise(2.2, RATE, 1), 0.5 * noise(2.2, RATE, 2)]).astype(np.float32)
@@ -426,19 +441,22 @@ def test_the_summary_tells_what_is_heard_in_the_measures_own_units() -> None:
 
 def test_the_summary_of_several_tells_the_largest_first_and_what_changes_in_none() -> None:
     plain = compared().comparison.variants[0]
+    first = plain.sections[0]
     clear, clearer = (
         replace(
             plain,
             name=name,
             violins_deg=angle,
-            sections=tuple(replace(n, C80_db=(n.C80_db or 0.0) + more) for n in plain.sections[:1])
-            + plain.sections[1:],
+            sections=(
+                replace(first, C80_db=(first.C80_db or 0.0) + more, Ts_s=(first.Ts_s or 0.0) + later),
+                *plain.sections[1:],
+            ),
         )
-        for name, more, angle in (("clear", 2.5, 40.0), ("clearer", -4.0, 5.0))
+        for name, more, later, angle in (("clear", 2.5, 0.032, 40.0), ("clearer", -4.0, 0.0, 5.0))
     )
     overview, *each = summary([plain, clear, clearer], differences([plain, clear, clearer]))
     assert "Of 2 variants, 2 are heard to differ from plain." in overview
-    assert "in just-noticeable differences: clarity by up to 4.0 (violins-1 in clearer)." in overview
+    assert "clarity by up to 4.0 (violins-1 in clearer); centre time by up to 3.2 (violins-1 in clear)." in overview
     assert "Heard to change in none: balance, direction, width" in overview
     assert "furthest apart in clear (40°) and closest in clearer (5°)" in overview
     assert [text.split(":")[0] for text in each] == ["clear against plain", "clearer against plain"]
