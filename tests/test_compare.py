@@ -448,7 +448,12 @@ def test_the_summary_of_several_tells_the_largest_first_and_what_changes_in_none
             name=name,
             violins_deg=angle,
             sections=(
-                replace(first, C80_db=(first.C80_db or 0.0) + more, Ts_s=(first.Ts_s or 0.0) + later),
+                replace(
+                    first,
+                    C80_db=(first.C80_db or 0.0) + more,
+                    Ts_s=(first.Ts_s or 0.0) + later,
+                    width_deg=(first.width_deg or 0.0) + 0.5 * STEPS["width_deg"],  # not heard
+                ),
                 *plain.sections[1:],
             ),
         )
