@@ -26,6 +26,7 @@ from render.passage import Passage
 from render.scene_file import Cue, SceneFile, chosen_cues
 from render.section_numbers import curves, section_numbers, tone_bands
 from render.session import heard_scene, with_asked_T30
+from render.sidecar import stamp
 from render.stems import StemInfo
 from render.voices import cue_voices, halved_sections, probe_stems, section_of
 from rooms.responses import Responses, compute_responses
@@ -63,9 +64,13 @@ class Job:
 
     @property
     def digest(self) -> str:
-        """A hash of the scene as changed, its part and rate: what two jobs with equal results have in common."""
+        """A hash of the scene as changed, its stems' files, its part and rate: two jobs of one hash have one result."""
         scene = self.scene_file
-        content = [str(scene.path), scene.file.data, scene.mix_gain, scene.mix_offset, self.cue, self.rate]
+        (cue,) = chosen_cues(scene, [self.cue])
+        # As in a sidecar: what a file looks like from outside tells whether somebody wrote to it.
+        files = {str(stem.path): stamp(stem.path) for stem in cue.stems.values() if stem.path.is_file()}
+        stems = [(path, file.size, file.modified_ns) for path, file in files.items()]
+        content = [str(scene.path), scene.file.data, stems, scene.mix_gain, scene.mix_offset, self.cue, self.rate]
         part = None if self.passage is None else self.passage.label
         return hashlib.sha256(json.dumps([*content, part], sort_keys=True, default=str).encode()).hexdigest()
 

@@ -348,6 +348,14 @@ def test_a_job_can_be_sent_elsewhere_and_gives_the_same(tmp_path: Path) -> None:
     (_, other) = scene_variants([scene("plain")], arrays=["xy"])
     changed = Job(replace(other.scene_file, mix_gain=0.0), job.cue, None, RATE, job.audio)
     assert changed.digest != job.digest
+    assert replace(job, passage=Passage(0.0, 0.5)).digest != job.digest
+    home = tmp_path / "own"
+    own = job_of(
+        write_scene(home, {"a": noise(0.3, RATE)}, sections=sections(a=(0, 2)), arrays=PAIR, rate=RATE), job.audio
+    )
+    before = own.digest
+    soundfile.write(home / "a.wav", noise(0.4, RATE), RATE, "FLOAT")
+    assert own.digest != before  # its stem has changed
 
 
 def test_sounds_have_one_loudness_and_lie_beside_the_numbers() -> None:
