@@ -13,8 +13,9 @@ from render.measure_response import PAIRS, Pair, measure_response, sounds_like_a
 from render.measurement import BAND_ARRAYS, Measurement, measurement_json, measurement_lines
 from render.recording import read_recording
 from rooms.blind import blind_decay
+from rooms.decay_fit import FRAME_S
 from rooms.errors import InputError
-from rooms.octaves import in_octaves
+from rooms.octave_frames import octave_signals
 from rooms.processed import processed
 from rooms.spectra import THIRD_OCTAVES, long_term_spectrum, noise_floor
 from rooms.sweeps import deconvolve
@@ -94,8 +95,10 @@ def measure_file(
         measure_response(values, reasons, analysed, rate, pair, limits, clipped)
     warnings += processed(samples if sounds != "sweep" else analysed, rate, sounds != "music")
     if len(samples) == 2:
-        filtered = [in_octaves(samples, rate, [band])[0] for band in BANDS]
-        values["band_correlation"] = np.array([float(pair_correlation(*both)) for both in filtered])
+        octaves = octave_signals(samples, rate, round(FRAME_S * rate))
+        values["band_correlation"] = np.array(
+            [np.nan if both is None else float(pair_correlation(*both.reshape(2, -1))) for both in octaves]
+        )
     return Measurement(
         path=path,
         kind=sounds,

@@ -23,7 +23,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from rooms.decay_fit import FRAME_S
 from rooms.errors import InputError
-from rooms.free_decays import BANDWIDTH_TIME, FreeDecay, band_frames, free_decays, quietest
+from rooms.free_decays import BANDWIDTH_TIME, FreeDecay, free_decays, quietest
+from rooms.octave_frames import frame_energies
 from rooms.octaves import octave_midbands
 from rooms.partial_decays import FEWEST, PartialDecays, partial_decays, partial_energies
 from rooms.units import BANDS, energy_db
@@ -164,7 +165,7 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
     if given.shape[-1] < SHORTEST_S * sample_rate:
         return _together([_Octave(reason=f"cannot tell: too short; {_REMEDY}")] * midbands.size, midbands)
     frame = round(FRAME_S * sample_rate)
-    energies = [band_frames(given, sample_rate, band, frame) for band in np.asarray(bands, dtype=np.float64).tolist()]
+    energies = frame_energies(given, sample_rate, frame, bands)
     loudest = max((float(np.max(y)) for y in energies if y is not None), default=0.0)
     octaves, leans = [], [np.empty(0)]
     for energy, midband, partials in zip(

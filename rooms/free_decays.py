@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rooms.decay_fit import FRAME_S, fit_decay, long_run_variance, modelled_decay
-from rooms.octaves import in_octaves, octave_midbands, reaches_nyquist
 from rooms.units import energy_db
 
-__all__ = ["BANDWIDTH_TIME", "FreeDecay", "band_frames", "free_decays", "moving_mean", "quietest", "turns"]
+__all__ = ["BANDWIDTH_TIME", "FreeDecay", "free_decays", "moving_mean", "quietest", "turns"]
 
 SMOOTH_S = 0.05
 """Decays are looked for in a level smoothed over so long, in seconds, or longer in low bands."""
@@ -88,19 +87,6 @@ class FreeDecay:
     drop_db: float
     gain: float
     slope_ratio: float
-
-
-def band_frames(given: NDArray[np.float64], sample_rate: float, band: float, frame: int) -> NDArray[np.float64] | None:
-    """Return the mean square of each frame in an octave, None above half the sample rate."""
-    if reaches_nyquist(float(octave_midbands([band])[0]), sample_rate):
-        return None
-    # Zeros around, or what rings out of the filter at one end comes back at the other.
-    padded = np.pad(given, ((0, 0), (0, round(0.25 * sample_rate))))
-    total = np.zeros(given.shape[-1] // frame)
-    for channel in padded:
-        square = in_octaves(channel, sample_rate, [band])[0][: total.size * frame] ** 2
-        total += square.reshape(-1, frame).mean(axis=1)
-    return total / len(given)
 
 
 def moving_mean(energy: NDArray[np.float64], frames: int) -> NDArray[np.float64]:

@@ -7,7 +7,7 @@ import scipy.fft
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
-from rooms.octaves import in_octaves
+from rooms.octave_frames import frame_energies
 from rooms.units import BANDS, energy_db
 
 __all__ = ["THIRD_OCTAVES", "long_term_spectrum", "noise_floor"]
@@ -75,13 +75,9 @@ def noise_floor(signals: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
         dB re full scale (a mean square of 1 is 0 dB); NaN above half the sample rate, −inf for digital silence.
     """
     given = np.asarray(signals, dtype=np.float64)
-    frame = round(FRAME_S * sample_rate)
-    count = max(1, given.shape[-1] // frame)
-    levels = []
-    for band in np.asarray(bands, dtype=np.float64).tolist():
-        square = np.mean(in_octaves(given, sample_rate, [band])[0] ** 2, axis=0)
-        frames = square[: count * frame].reshape(count, -1).mean(axis=1)
-        levels.append(float(np.percentile(frames, QUIET_SHARE)))
+    frame = min(round(FRAME_S * sample_rate), given.shape[-1])
+    energies = frame_energies(given, sample_rate, frame, bands)
+    levels = [np.nan if energy is None else float(np.percentile(energy, QUIET_SHARE)) for energy in energies]
     floor = np.array(levels)
     # Below −200 dB only the filter's own rounding is left.
     return np.asarray(energy_db(np.where(floor < 1e-20, 0.0, floor)))

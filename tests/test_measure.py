@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 import pytest
+import scipy.signal
 import soundfile
 from click.testing import CliRunner, Result
 from numpy.typing import NDArray
 
 from render.cli import main
 from render.measure import measure_file, sounds_like_a_response
+from rooms.blind import blind_decay
 from rooms.errors import InputError
 from rooms.jnd import in_jnds
 from rooms.units import BANDS
@@ -111,6 +115,73 @@ def test_a_gated_and_a_denoised_tail_are_noticed_and_an_honest_one_is_not(tmp_pa
     assert texts["honest"] == ""
     assert "gated or edited: falls from" in texts["gated"]
     assert "times as steep further down: denoised" in texts["denoised"]
+
+
+def stops(T_s: float, seed: int = 0, count: int = 5) -> NDArray[np.float64]:
+    """Return noise that stops and decays, over a noise floor 50 dB below it."""
+    time = np.arange(round(RATE * (0.8 + 1.1 * T_s))) / RATE
+    level = np.tile(np.exp(-LN_60_DB / 2.0 * np.maximum(time - 0.8, 0.0) / T_s), count)
+    noise = np.random.default_rng(seed).standard_normal((2, level.size))
+    return np.asarray(0.2 * (level * noise[0] + 10.0**-2.5 * noise[1]))
+
+
+def gated(signal: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Turn everything off within 20 ms where the level of 10 ms is below −30 dB re the signal's."""
+    loud = np.convolve(signal**2, np.ones(160) / 160, "same") > 1e-3 * np.mean(signal**2)
+    return signal * scipy.signal.lfilter([1 / 320], [1, -319 / 320], loud.astype(np.float64))
+
+
+def denoised(signal: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Take away each bin of a short-time transform that isn't 15 dB above the noise, as the simplest denoisers do."""
+    _, _, bins = scipy.signal.stft(signal, RATE, nperseg=1024)
+    power = np.abs(bins) ** 2
+    kept = power > 10.0**1.5 * 3.0 * np.quantile(power, 0.05, axis=1, keepdims=True)
+    return np.asarray(scipy.signal.istft(bins * kept, RATE, nperseg=1024)[1])[: signal.size]
+
+
+@pytest.mark.parametrize("how", [None, gated, denoised])
+@pytest.mark.parametrize("T_s", [0.6, 1.5])
+def test_music_behind_a_gate_or_a_denoiser_is_warned_of(
+    tmp_path: Path, how: Callable[[NDArray[np.float64]], NDArray[np.float64]] | None, T_s: float
+) -> None:
+    """Its decays break off where they get quiet; what was left alone is not accused."""
+    signal = stops(T_s)
+    path = save(tmp_path / "a.wav", (how(signal) if how else signal)[None])
+    warned = any("decays break off where they get quiet" in text for text in measure_file(path, kind="music").warnings)
+    assert warned == (how is not None)
+
+
+def test_each_octave_and_each_channel_of_music_tells_its_own_time(tmp_path: Path) -> None:
+    """0.9 s below 1 kHz and 2 s above in one channel, 1.4 s in the other: 15 %, twice the deviation of five stops."""
+    low = scipy.signal.butter(8, 1000.0, fs=RATE, output="sos")
+    high = scipy.signal.butter(8, 1000.0, "high", fs=RATE, output="sos")
+    length = stops(2.0).size
+    split = scipy.signal.sosfilt(low, np.resize(stops(0.9, 1, 9), length)) + scipy.signal.sosfilt(high, stops(2.0, 2))
+    path = save(tmp_path / "a.wav", np.stack([split, np.resize(stops(1.4, 3, 7), length)]))
+    found = [measure_file(path, kind="music", chosen=[channel]) for channel in (1, 2)]
+    np.testing.assert_allclose(found[0].T_s[[2, 3, 5, 6]], [0.9, 0.9, 2.0, 2.0], rtol=0.15)
+    np.testing.assert_allclose(found[1].T_s[[3, 4, 5]], 1.4, rtol=0.15)
+    assert found[0].T_from[3] == "free decays"
+    assert found[0].T_from[8] == ""
+    assert "half the sample rate" in found[0].reasons["T_s.16000"]
+    assert np.isfinite(found[0].C80_db[3])
+
+
+def test_what_only_partials_tell_has_no_clarity_and_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An octave whose partials alone decay has a time; how far the level drops at a stop it can't tell."""
+    path = save(tmp_path / "a.wav", stops(1.0)[None])
+    whole = blind_decay(stops(1.0), RATE)
+    alone = np.arange(9) == 4
+    changed = {name: np.where(alone, np.nan, getattr(whole, name)) for name in ("C80_db", "drr_db")}
+    monkeypatch.setattr(
+        "render.measure.blind_decay",
+        lambda *_: dataclasses.replace(whole, decays=np.where(alone, 0, whole.decays), **changed),
+    )
+    found = measure_file(path, kind="music")
+    assert (found.T_from[3], found.T_from[4]) == ("free decays", "free decays of partials")
+    for name in ("C80_db.1000", "drr_db.1000"):
+        assert "only partials decay freely" in found.reasons[name]
+    assert "C80_db.500" not in found.reasons
 
 
 def test_a_clipped_response_keeps_its_decay_and_loses_what_its_direct_sound_decides(tmp_path: Path) -> None:
