@@ -137,17 +137,11 @@ def match_scene(
 
 
 def _player(section: Section, as_played: bool) -> Radiators:
-    """Return a section as one point in its middle, with its directivity or without."""
-    axis = section.axes.mean(axis=0)
-    length = float(np.linalg.norm(axis))
-    aimed = as_played and length > 1e-6
-    return Radiators(
-        section.centre[None],
-        axis[None] / length if aimed else np.array([[0.0, 0.0, 1.0]]),
-        section.instrument.kappa if aimed else np.zeros(len(BANDS)),
-        section.on_aim if aimed else 1.0,
-        all_round=section.all_round if aimed else 0.0,
-    )
+    """Return a section with its directivity or without."""
+    if not as_played:
+        return Radiators(section.positions, section.axes, np.zeros(len(BANDS)))
+    kappa, on_aim = section.instrument.kappa, section.on_aim
+    return Radiators(section.positions, section.axes, kappa, on_aim, all_round=section.all_round)
 
 
 def _array_tables(scene_file: SceneFile) -> dict[str, ArrayTable]:

@@ -6,6 +6,7 @@ import base64
 import json
 import os
 import shutil
+import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -28,7 +29,7 @@ from render.mix import main_array
 from render.pages import page
 from render.scene_file import read_scene
 from render.session import Rendering, render_scene
-from render.staging import make_folder
+from render.staging import make_folder, sole_writer, staged
 from render.stems import probe, read_blocks
 from rooms.correction import correction_filter, gentle_gains
 from rooms.errors import InputError
@@ -63,7 +64,7 @@ def write_match(
     folder: Path,
     progress: Callable[[str, float], None] | None = None,
 ) -> list[str]:
-    """Write everything of a match into a folder; files of the same names are replaced.
+    """Write everything of a match into a folder; files of the same names are replaced, together.
 
     Parameters
     ----------
@@ -72,10 +73,10 @@ def write_match(
     match : Match
         What was fitted to it.
     folder : Path
-        Made if it doesn't exist. ``scene.toml`` is the best candidate as a scene, ``match.html`` the page,
-        ``match.json`` its numbers. Where the scene has stems, ``rendered/quick`` is its first cue in the fitted room;
-        where the recording is music, too, ``listening`` has the recording, the cue and both, and ``correction.wav`` is
-        a filter for the mix.
+        Made if it doesn't exist; all appears there together when the last of it is whole. ``scene.toml`` is the best
+        candidate as a scene, ``match.html`` the page, ``match.json`` its numbers. Where the scene has stems,
+        ``rendered/quick`` is its first cue in the fitted room; where the recording is music, too, ``listening`` has
+        the recording, the cue and both, and ``correction.wav`` is a filter for the mix.
     progress : callable, optional
         Told what is being done and how far it is.
 
@@ -87,18 +88,29 @@ def write_match(
     Raises
     ------
     InputError
-        If the folder can't be written to, or the fitted scene can't be rendered.
+        If the folder can't be written to, or the fitted scene can't be rendered; nothing is replaced then.
+    SitzprobeError
+        If something else is writing to the folder.
     """
-    make_folder(folder)
-    best = match.candidates[0]
-    scene_path = folder / "scene.toml"
-    if scene_path.resolve() == match.scene_file.path.resolve():
+    if (folder / "scene.toml").resolve() == match.scene_file.path.resolve():
         raise InputError(f"{folder}: holds the scene that is fitted; choose another folder with -o")
-    write_text(scene_path, fitted_scene_text(_rehomed(match, folder), best))
+    with sole_writer(folder), staged(folder, ()) as staging:
+        return _write(measurement, match, staging, folder, progress)
+
+
+def _write(
+    measurement: Measurement,
+    match: Match,
+    folder: Path,
+    home: Path,
+    progress: Callable[[str, float], None] | None,
+) -> list[str]:
+    """Write everything of a match into a folder that stands for another, its home; return what is said of it."""
+    best = match.candidates[0]
+    write_text(folder / "scene.toml", fitted_scene_text(_rehomed(match, home, folder / "presets"), best))
     sounds, rendering = None, None
     if match.scene_file.cues:
-        cue = read_scene(scene_path).cues[0].name  # one without a name is called after its folder
-        rendering = render_scene(scene_path, folder / "rendered", cues=[cue], quick=True, force=True, progress=progress)
+        rendering = _rendered(match, best, folder / "rendered", home, progress)
         if measurement.kind == "music":
             sounds = _listening(measurement, rendering, folder)
     sentences = plain_sentences(match.target, best.predicted)
@@ -132,8 +144,20 @@ def write_match(
     return [*sentences, *cannot]
 
 
-def _rehomed(match: Match, folder: Path) -> Match:
-    """Return the match with its scene's paths as they are from another folder, its own presets copied there."""
+def _rendered(
+    match: Match, candidate: Candidate, folder: Path, home: Path, progress: Callable[[str, float], None] | None
+) -> Rendering:
+    """Render the first cue of a candidate, from a scene that is thrown away, beside where it will lie."""
+    with tempfile.TemporaryDirectory(dir=home) as scratch:
+        there = Path(scratch) / home.resolve().name  # a cue without a name is called after its folder
+        make_folder(there)
+        write_text(there / "scene.toml", fitted_scene_text(_rehomed(match, there, there / "presets"), candidate))
+        cue = read_scene(there / "scene.toml").cues[0].name
+        return render_scene(there / "scene.toml", folder, cues=[cue], quick=True, force=True, progress=progress)
+
+
+def _rehomed(match: Match, folder: Path, presets: Path) -> Match:
+    """Return the match with its scene's paths as they are from another folder, its own presets copied."""
     base = match.scene_file
     home = base.path.parent
 
@@ -157,7 +181,7 @@ def _rehomed(match: Match, folder: Path) -> Match:
     if "stems" in data:
         data["stems"] = {**data["stems"], "folder": moved(data["stems"].get("folder", "stems"))}
     if base.own.folder is not None:
-        shutil.copytree(base.own.folder, folder / "presets", dirs_exist_ok=True)
+        shutil.copytree(base.own.folder, presets, dirs_exist_ok=True)
     return replace(match, scene_file=replace(base, file=replace(base.file, data=data)))
 
 

@@ -13,20 +13,21 @@ the mean of the direct-to-reverberant ratio for how far away things are, and its
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rooms.adapting import downstage, nearest_times, rough_fit, sabine, scale_plan
-from rooms.decay import expected_T30
+from rooms.decay import LONGEST, expected_T30
 from rooms.echogram import Radiators, omni
 from rooms.errors import InputError
 from rooms.jnd import STEPS, in_jnds
-from rooms.mixed_arrays import BARE, Mixed, centres
+from rooms.mixed_arrays import BARE, Mixed
 from rooms.predicting import Outlook, Predicted, by_engine, closed_form, likeness_of, one
 from rooms.scattering import FACETS
+from rooms.scene import CLEARANCE
 from rooms.surfaces import Hall
 from rooms.units import BANDS
 
@@ -78,7 +79,18 @@ DECAYS = 4
 """So many of a grid's candidates are compared by their early decay, too."""
 
 DEPARTURE = 0.3
-"""JNDs that the largest change of a scene must gain, so that like candidates leave it as it is."""
+"""JNDs that the largest change of a scene must gain, so that like candidates leave it as it is; and twice or half the
+absorption, for a hall made of other things is another hall."""
+
+MOST_SPREAD = 3.0
+"""JNDs: clarity and direct-to-reverberant ratio that are known less well count as if they were known so well, or what
+departs from the scene least would win against what is nearest (our choice, no source)."""
+
+SHARES = {"drr_db": 0.5, "tone_db": 0.5}
+"""How much a measure counts; 1 for all others. These two are halves of one."""
+
+GAP_SPREAD = 2.0
+"""JNDs: which reflection stands out isn't always the first of a bare box (our choice, no source)."""
 
 WIDTH_SPREAD = 2.0
 """JNDs: who sat where in the recording, and before which microphones, isn't known (our choice, no source)."""
@@ -136,6 +148,11 @@ class Target:
                 raise InputError(f"target: {name} has shape {value.shape}; one value a band is needed")
         if not np.isfinite(self.T_s).any():
             raise InputError("target: no band has a reverberation time; record ten seconds with a stop, or a clap")
+        if np.nanmin(self.T_s) > LONGEST:
+            raise InputError(
+                f"target: rings {np.nanmin(self.T_s):.0f} s and more in every band; allowed: up to {LONGEST:g} s, no "
+                "hall for music rings longer"
+            )
 
 
 @dataclass(frozen=True, eq=False)
@@ -220,32 +237,40 @@ def residuals(target: Target, predicted: Predicted) -> dict[str, NDArray[np.floa
 
 
 def _cost(target: Target, predicted: Predicted) -> NDArray[np.float64]:
-    """Return the cost of candidates, shape (...); a measure less certain than a JND counts by its standard deviation.
+    """Return the cost of candidates, shape (...); what is less certain than a JND counts by its standard deviation.
 
     The direct-to-reverberant ratio counts with its mean; its shape is the tone.
     """
-    ninety = 2.0 * 1.645  # standard deviations in a 90 % interval
+    ninety = 1.645  # standard deviations in half a 90 % interval
+    found = residuals(target, predicted)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = target.drr_error_db / STEPS["drr_db"]
+        # What rings longer counts by the interval's upper half, what rings shorter by its lower: of what is known as
+        # an upper bound alone, the lower half is wide.
+        limit = np.where(found["T_s"] > 0.0, target.T_high_s, target.T_low_s)
         spread = {
-            "T_s": np.abs(in_jnds("T_s", target.T_high_s, target.T_low_s)) / ninety,
+            "T_s": np.abs(in_jnds("T_s", limit, target.T_s)) / ninety,
             "EDT_s": np.abs(in_jnds("EDT_s", target.EDT_s + target.EDT_error_s, target.EDT_s)),
-            "C80_db": target.C80_error_db / STEPS["C80_db"],
+            "C80_db": np.minimum(target.C80_error_db / STEPS["C80_db"], MOST_SPREAD),
             "tone_db": np.hypot(target.drr_error_db, np.nan_to_num(target.C80_error_db)) / STEPS["tone_db"],
             "correlation": np.full(len(BANDS), WIDTH_SPREAD),
-            "drr_db": np.array([np.nanmean(ratio) if np.isfinite(ratio).any() else 1.0]),
+            "initial_gap_s": np.array([GAP_SPREAD]),
+            "drr_db": np.array([min(np.nanmean(ratio), MOST_SPREAD) if np.isfinite(ratio).any() else 1.0]),
         }
     total, measures = np.zeros(()), np.zeros(())
-    for name, misses in residuals(target, predicted).items():
+    for name, misses in found.items():
         if name == "drr_db":
             known = np.isfinite(misses)
             mean = np.where(known, misses, 0.0).sum(axis=-1) / np.maximum(known.sum(axis=-1), 1)
             misses = np.where(known.any(axis=-1), mean, np.nan)[..., None]
-        weighed = misses / np.fmax(spread.get(name, 1.0), 1.0)
-        known = np.isfinite(weighed)
-        square = np.where(known, weighed, 0.0) ** 2
-        total = total + square.sum(axis=-1) / np.maximum(known.sum(axis=-1), 1)
-        measures = measures + known.any(axis=-1)
+        # Octaves count by how well they are known, and as many as so count: (Σw)²/Σw².
+        known = np.isfinite(misses)
+        weight = np.where(known, np.fmax(spread[name], 1.0) ** -2.0, 0.0)
+        counted = weight.sum(axis=-1) ** 2 / np.maximum((weight**2).sum(axis=-1), 1e-30)
+        square = (weight * np.where(known, misses, 0.0) ** 2).sum(axis=-1) / np.maximum(counted, 1e-30)
+        share = SHARES.get(name, 1.0)
+        total = total + share * square
+        measures = measures + share * known.any(axis=-1)
     return np.asarray(np.sqrt(total / measures))
 
 
@@ -303,7 +328,8 @@ def fit_halls(
     halls : mapping of str to Hall
         Those to choose among; one, to adapt it.
     sources : ndarray, shape (sources, 3), or sequence of Radiators
-        The sections' centres in m, omnidirectional; or each section in one point. The seating plan stays as it is.
+        The sections' centres in m, omnidirectional; or sections as they play, who are heard from their middles. The
+        seating plan stays as it is.
     progress : callable, optional
         Called with the part done, 0 … 1.
     plan_scales : sequence of float, optional
@@ -319,13 +345,15 @@ def fit_halls(
         If no hall has room for the sections, or none can be fitted.
     """
     players = [omni(p) for p in sources] if isinstance(sources, np.ndarray) else list(sources)
+    seats = np.concatenate([player.points for player in players])
+    players = [_in_one_point(player) for player in players]
     tell = progress or (lambda _part: None)
     faults: dict[str, str] = {}
     ranked = []
     for number, (name, given) in enumerate(halls.items()):
         tell(0.2 * number / len(halls))
         try:
-            ranked += _ranked(target, name, given, players, plan_scales, arrays)
+            ranked += _ranked(target, name, given, seats, players, plan_scales, arrays)
         except InputError as error:
             faults[name] = str(error)
     finalists = _finalists(ranked)
@@ -333,7 +361,7 @@ def fit_halls(
     for number, (_, name, scale) in enumerate(finalists):
         tell(0.2 + 0.8 * number / len(finalists))
         try:
-            candidate = _refine(target, name, scale, halls[name], players, arrays)
+            candidate = _refine(target, name, scale, halls[name], seats, players, arrays)
         except InputError as error:
             faults[name] = str(error)
             continue
@@ -353,6 +381,7 @@ def _ranked(
     target: Target,
     name: str,
     given: Hall,
+    seats: NDArray[np.float64],
     players: Sequence[Radiators],
     scales: Sequence[float],
     arrays: Callable[[str, Hall], Sequence[Mixed]],
@@ -361,22 +390,22 @@ def _ranked(
     sizes = {}
     for scale in scales:
         hall = scale_plan(given, scale)
-        places = _places(hall, _distances(hall), HEIGHTS)
-        if hall.box.inside(centres(players), MARGIN).all() and len(places):
-            sizes[scale] = hall, places
+        mixed = arrays(name, hall)
+        places = _places(hall, _distances(hall), HEIGHTS, mixed)
+        if hall.box.inside(seats, CLEARANCE).all() and len(places):
+            sizes[scale] = hall, places, mixed
     if not sizes:
         return []
     own = expected_T30(given) / sabine(given)
-    usual, places = sizes[min(sizes, key=_departure)]
+    usual, places, _ = sizes[min(sizes, key=_departure)]
     like = rough_fit(usual, own * sabine(usual), target.T_s)
     likeness = likeness_of(*like, players, places[1 :: 2 * len(HEIGHTS)])
     found = []
-    for scale, (hall, places) in sizes.items():
-        _, times = rough_fit(hall, own * sabine(hall), target.T_s)
-        mixed = arrays(name, hall)
+    for scale, (hall, places, mixed) in sizes.items():
+        fitted, times = rough_fit(hall, own * sabine(hall), target.T_s)
         outlook = closed_form(hall, times, players, places, mixed, likeness)
         costs, _ = _costs(target, outlook, mixed, _balances(target, mixed))
-        found.append((float(costs.min()) + _departure(scale), name, scale))
+        found.append((float(costs.min()) + _departure(scale) + _rebuilt(target, hall, fitted), name, scale))
     return found
 
 
@@ -395,6 +424,12 @@ def _departure(scale: float, moved: float = 0.0) -> float:
     return float(DEPARTURE * (plan + place))
 
 
+def _rebuilt(target: Target, given: Hall, fitted: Hall) -> float:
+    """Return what other absorption costs, in JNDs: the octaves' root mean square, where a decay asks for it."""
+    change = np.log2(fitted.absorption_area / np.maximum(given.absorption_area, 1e-9))[np.isfinite(target.T_s)]
+    return float(DEPARTURE * np.sqrt(np.mean(change**2)))
+
+
 def _costs(
     target: Target, outlook: Outlook, mixed: Sequence[Mixed], balances: _Balances
 ) -> tuple[NDArray[np.float64], Predicted]:
@@ -403,10 +438,25 @@ def _costs(
     return _cost(target, every) + DEPARTURE * balances.departures(), every
 
 
-def _places(hall: Hall, distances: Sequence[float], heights: Sequence[float]) -> NDArray[np.float64]:
-    """Return the places of a main array that are clear of surfaces, shape (places, 3) in m."""
+def _in_one_point(player: Radiators) -> Radiators:
+    """Return a section in its middle, with its mean axis."""
+    axis = player.axes.mean(axis=0)
+    length = float(np.linalg.norm(axis))
+    if length < 1e-6:  # all around: as many look away as to the microphones
+        return omni(player.points.mean(axis=0))
+    return replace(player, points=player.points.mean(axis=0)[None], axes=axis[None] / length)
+
+
+def _places(
+    hall: Hall, distances: Sequence[float], heights: Sequence[float], mixed: Sequence[Mixed]
+) -> NDArray[np.float64]:
+    """Return the places of a main array where no capsule is in a surface, shape (places, 3) in m."""
     points = np.array([(0.0, -d, h) for d, h in product(distances, heights)])
-    return points[hall.box.inside(points, MARGIN)]
+    clear = hall.box.inside(points, MARGIN)
+    for hung in mixed:
+        capsules = hung.array.positions + (points[:, None] if hung.moves else np.zeros((1, 1, 3)))
+        clear &= hall.box.inside(capsules, CLEARANCE).all(axis=1)
+    return points[clear]
 
 
 def _distances(hall: Hall) -> list[float]:
@@ -420,6 +470,7 @@ def _refine(
     name: str,
     scale: float,
     given: Hall,
+    seats: NDArray[np.float64],
     players: Sequence[Radiators],
     arrays: Callable[[str, Hall], Sequence[Mixed]],
 ) -> Candidate:
@@ -430,26 +481,29 @@ def _refine(
     scaled = scale_plan(given, scale)
     own = expected_T30(given) / sabine(given)
     hall, times = nearest_times(scaled, own * sabine(scaled), target.T_s)
+    rebuilt = _rebuilt(target, scaled, hall)
 
     def best(moved: float, places: NDArray[np.float64], balances: _Balances | None = None, cuts: int = 1) -> Candidate:
         there, mixed = downstage(hall, moved), arrays(name, downstage(scaled, moved))
         outlook = by_engine(there, times, players, places, mixed, cuts=cuts)
         tried = balances or _balances(target, mixed)
-        return _best(target, name, scale, there, outlook, mixed, tried, places, moved)
+        found = _best(target, name, scale, there, outlook, mixed, tried, places, moved)
+        return replace(found, cost=found.cost + rebuilt)
 
-    found = best(0.0, _places(hall, _distances(hall), HEIGHTS))
+    mixed = arrays(name, scaled)
+    found = best(0.0, _places(hall, _distances(hall), HEIGHTS, mixed))
     for closeness in FINER:
         steps = (1.0 / closeness, 1.0, closeness)
         distances = sorted({min(max(found.distance * s, LEAST_DISTANCE), FARTHEST) for s in steps})
         heights = sorted({min(max(found.height * s, LOWEST), HIGHEST) for s in steps})
-        found = min(found, best(0.0, _places(hall, distances, heights)), key=lambda candidate: candidate.cost)
+        found = min(found, best(0.0, _places(hall, distances, heights, mixed)), key=lambda candidate: candidate.cost)
     for moved in DOWNSTAGE:
         try:
             there = downstage(hall, moved)
         except InputError:
             continue
-        place = _places(there, [found.distance], [found.height])
-        if there.box.inside(centres(players), MARGIN).all() and len(place):
+        place = _places(there, [found.distance], [found.height], arrays(name, downstage(scaled, moved)))
+        if there.box.inside(seats, CLEARANCE).all() and len(place):
             found = min(found, best(moved, place), key=lambda candidate: candidate.cost)
     chosen = _Balances(*(np.array([value]) for value in (found.width, found.spot_db, found.far_db)))
     return best(found.downstage, np.array([[0.0, -found.distance, found.height]]), chosen, FACETS)

@@ -33,6 +33,7 @@ from rooms.mixed_arrays import (
     powers,
     sent,
 )
+from rooms.paths import materials_at
 from rooms.scattering import scattered_energy
 from rooms.specular import specular_energy
 from rooms.surfaces import Hall
@@ -233,12 +234,21 @@ def _first_images(
 def _prompt(hall: Hall, sources: NDArray[np.float64], receivers: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the energy of first reflections that come too soon to be told from the direct sound, re that sound."""
     paths, r = _first_images(hall, sources, receivers)
-    areas = np.zeros((len(BANDS), 6))
-    np.add.at(areas.T, hall.walls, (hall.mirrored * hall.areas).T)
-    soon = paths - r[..., None] < DIRECT_S * hall.speed_of_sound
-    longer = np.where(soon, paths, np.inf) - r[..., None]
-    left = (areas / hall.box.areas).T * np.exp(-hall.air * np.where(soon, longer, 0.0)[..., None])
-    return np.asarray((left * (soon * (r[..., None] / paths) ** 2)[..., None]).sum(axis=2))
+    out = np.zeros((*r.shape, len(BANDS)))
+    for wall in range(6):
+        axis = wall // 2
+        at = (hall.box.upper if wall % 2 else hall.box.lower)[axis]
+        sides = [a for a in range(3) if a != axis]
+        # The way is split as the distances to the surface are.
+        near, far = np.abs(sources[:, axis] - at)[:, None], np.abs(receivers[:, axis] - at)
+        share = near / (near + far)
+        hit = sources[:, None] + share[..., None] * (receivers - sources[:, None]) - hall.box.lower
+        rows = materials_at(hall, wall, hit[..., sides].reshape(-1, 2)).reshape(r.shape)
+        path = paths[..., wall]
+        soon = path - r < DIRECT_S * hall.speed_of_sound
+        left = hall.mirrored.T[rows] * np.exp(-hall.air * (path - r)[..., None])
+        out += np.where(soon[..., None], left * ((r / path) ** 2)[..., None], 0.0)
+    return out
 
 
 def _outlook(
