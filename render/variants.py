@@ -10,6 +10,7 @@ from typing import Any
 
 from render.mix import main_array
 from render.scene_file import SceneFile, build_scene, read_scene
+from rooms import catalogue
 from rooms.errors import InputError, did_you_mean
 from rooms.toml_reader import TomlFile
 
@@ -98,8 +99,8 @@ def scene_variants(
             file = _changed(scene_file, differs)
             if file.data not in seen:
                 seen.append(file.data)
-                name = ", ".join([*several.values(), *differs.values()])
-                found_variants.append(SceneVariant(_free(name, found_variants), several | differs, build_scene(file)))
+                name = _free(", ".join([*several.values(), *differs.values()]), found_variants)
+                found_variants.append(SceneVariant(name, several | differs, _built(file, name)))
     if len(found_variants) < 2:
         raise InputError("nothing to compare; give another scene, or --seating, --hall or --array with another preset")
     return found_variants
@@ -112,18 +113,33 @@ def _free(name: str, others: Sequence[SceneVariant]) -> str:
     return next(free for free in names if free not in taken)
 
 
+def _built(file: TomlFile, name: str) -> SceneFile:
+    """Return a variant's scene; what is wrong with it is told with its name, as the file itself may be right."""
+    try:
+        return build_scene(file)
+    except InputError as error:
+        raise InputError(f"variant '{name}' of {error}") from error
+
+
 def _changes(scene_file: SceneFile, choice: Mapping[str, str]) -> Iterator[tuple[str, str]]:
     """Yield what a choice puts where: an array by its name in the scene."""
-    for what, preset in choice.items():
+    for what, asked in choice.items():
+        before, equals, after = asked.partition("=") if what == "array" else ("", "", "")
+        preset = after if equals else asked
+        kind = catalogue.plural(what)
+        presets = catalogue.names(kind, scene_file.own)
+        if preset not in presets:
+            raise InputError(
+                f"--{what}: unknown {catalogue.singular(kind)} '{preset}'; {did_you_mean(preset, presets)}"
+            )
         if what != "array":
             yield what, preset
             continue
-        before, equals, after = preset.partition("=")
         array = before if equals else main_array(scene_file.arrays).name
         known = [a.name for a in scene_file.arrays]
         if array not in known:
-            raise InputError(f"{scene_file.path}: --array: unknown array '{array}'; {did_you_mean(array, known)}")
-        yield array, after if equals else preset
+            raise InputError(f"{scene_file.path}: --array: no array '{array}' in it; {did_you_mean(array, known)}")
+        yield array, preset
 
 
 def _changed(scene_file: SceneFile, differs: Mapping[str, str]) -> TomlFile:

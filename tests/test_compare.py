@@ -498,16 +498,56 @@ def test_variants_are_every_combination_or_in_step() -> None:
         scene_variants([scene("plain")], halls=options["halls"], arrays=["xy"], in_step=True)
 
 
+def test_what_a_plan_has_no_place_for_is_told_with_the_variant_s_name(tmp_path: Path) -> None:
+    stems = {name: noise(0.3, RATE) for name in ("violins-1", "basses")}
+    seats = '[seating]\nplan = "violins-together"\n[sections.violins-1]\nplayers = 2\n[sections.basses]\nplayers = 1\n'
+    hall = '[hall]\npreset = "scoring-stage"\n'
+    path = write_scene(tmp_path, stems, hall=hall, sections=seats, arrays=PAIR, rate=RATE)
+    done = run_command("compare", path, "-o", tmp_path / "out", "--quiet", "--seating", "string-quartet")
+    assert done.exit_code == 2
+    assert "variant 'string-quartet' of " in done.output
+    assert "section 'basses'" in done.output
+    assert done.output.count("\n") == 1
+
+
+def test_an_offset_that_all_variants_allow_heeds_their_delays(tmp_path: Path) -> None:
+    """A main array that is mixed 3 ms early leaves less room before its first arrival than its distance says."""
+    paths = []
+    for name, more in (("base", ""), ("early", "delay = -0.003\n")):
+        arrays = PAIR.split("[arrays.spots]")[0] + more
+        seats = sections(1, a=(0.0, 1.0))
+        offset = "[mix]\ngain = 0.0\noffset = 0.004\n"
+        stems = {"a": noise(0.3, RATE)}
+        paths.append(
+            write_scene(
+                tmp_path / name, stems, hall=hall_text(0.9), sections=seats, arrays=arrays, more=offset, rate=RATE
+            )
+        )
+    done = compare_scenes(paths, tmp_path / "out").comparison
+    nearest = read_scene(paths[0])
+    away = np.linalg.norm(nearest.arrays[0].positions - nearest.sections[0].centre, axis=1).min()
+    allowed = np.floor((away / nearest.hall.speed_of_sound - 0.003 - 0.001) * 1e4) / 1e4
+    assert 0.0 < allowed < 0.004
+    assert f"offset {allowed:g} s for all, not the base's 0.004 s, as something arrives before that" in done.warnings
+
+
 @pytest.mark.parametrize(
     ("options", "text"),
     [
         ([], "nothing to compare"),
         (["--array", "ortff"], "did you mean 'ortf'?"),
         (["--array", "mian=ortf"], "did you mean 'main'?"),
-        (["--hall", "recital-rom"], "did you mean 'recital-room'?"),
-        (["--seating", "string-quartett"], "did you mean 'string-quartet'?"),
-        (["--array", "main=xxyy"], "unknown array 'xxyy'"),
-        (["--seating", ""], "unknown"),
+        (["--hall", "recital-rom"], "--hall: unknown hall 'recital-rom'; did you mean 'recital-room'?"),
+        (
+            ["--seating", "string-quartett"],
+            "--seating: unknown seating plan 'string-quartett'; did you mean 'string-quartet'?",
+        ),
+        (["--array", "main=xxyy"], "--array: unknown array 'xxyy'"),
+        (["--seating", ""], "--seating: unknown seating plan ''; allowed: "),
+        (
+            ["--hall", "recital-room", "--array", "xy", "--array", "ortf", "--in-step"],
+            "found 1 of --hall, 2 of --array",
+        ),
         (["--array", "xy", "--from", "70", "--to", "80"], "allowed"),
         (["--array", "xy", "--from", "0.8", "--to", "0.2"], "holds nothing"),
         (["--array", "xy", "--rank", "clearest celos"], "did you mean 'clearest cellos'?"),
