@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -12,25 +14,27 @@ import soundfile
 from numpy.typing import NDArray
 
 from render.match import Match, fitted_scene_text, match_scene, target_of
-from render.match_words import unmatched
+from render.match_words import plain_sentences, unmatched
 from render.measure import measure_file
 from render.scene_file import SceneFile, build_scene
-from rooms import catalogue
-from rooms.adapting import scale_plan
+from rooms import catalogue, matching
+from rooms.adapting import downstage, scale_plan
 from rooms.decay import expected_T30, with_T30
-from rooms.echogram import omni
+from rooms.echogram import Radiators, omni
 from rooms.errors import InputError
 from rooms.jnd import in_jnds
 from rooms.matching import Candidate, Target, fit_halls, residuals
 from rooms.measures import from_echogram
-from rooms.microphones import Capsule
+from rooms.microphones import Array, Capsule
 from rooms.mixed_arrays import BARE, Mixed
-from rooms.predicting import Predicted, by_engine, initial_gap_s, one
+from rooms.octaves import in_octaves
+from rooms.predicting import Outlook, Predicted, by_engine, initial_gap_s, one
 from rooms.responses import Responses, compute_responses
 from rooms.scattering import FACETS
 from rooms.scene import Scene
 from rooms.surfaces import Hall
 from rooms.toml_reader import parse_toml, read_toml
+from rooms.units import BANDS
 from tests.halls import hall, material, microphones, solo
 
 SOURCES = np.array([(-3.0, 2.0, 1.2), (1.5, 3.0, 1.2), (3.0, 2.0, 0.8)])
@@ -211,3 +215,182 @@ def test_an_unknown_hall_is_refused_by_name() -> None:
     """With the nearest name there is."""
     with pytest.raises(InputError, match="scoring-stage"):
         match_scene(target_with_times(np.full(9, 1.5)), demo(), ["scorin-stage"])
+
+
+@cache
+def pair_and_spot() -> tuple[Scene, Responses]:
+    """Return a seated scene of a wide pair and a spot in a small room, and its responses."""
+    pair = microphones(
+        Capsule("left", (-1.0, -2.0, 3.0), (-30.0, 0.0), "cardioid", stereo=(1.0, 0.0)),
+        Capsule("right", (1.0, -2.0, 3.0), (30.0, 0.0), "cardioid", stereo=(0.0, 1.0)),
+    )
+    spot = Array("spots", "spot", (Capsule("solo", (1.2, 1.2, 2.2), (0.0, -50.0), "cardioid", stereo=(0.6, 0.8)),))
+    sections = (solo((1.5, 2.0, 1.2)), solo((-2.0, 2.5, 1.2), "other"))
+    scene = Scene(room((10.0, 15.0, 8.0), 0.25), sections, (pair, spot), 16000, seed=3)
+    return scene, compute_responses(scene)
+
+
+@cache
+def mix_predicted() -> Outlook:
+    """Return the outlook of that scene's mix, the pair in its place."""
+    scene, responses = pair_and_spot()
+    sources = [omni(section.centre) for section in scene.sections]
+    return by_engine(scene.hall, responses.T30, sources, MIDDLE[None], mix_arrays(), cuts=FACETS)
+
+
+MIDDLE = np.array([0.0, -2.0, 3.0])
+"""m; the place of that pair."""
+
+
+@cache
+def mix_arrays() -> tuple[Mixed, ...]:
+    """Return the arrays of that scene as they are mixed, the pair about its place."""
+    scene, _ = pair_and_spot()
+    laws = [np.array([capsule.stereo for capsule in array.capsules]).T for array in scene.arrays]
+    about = replace(
+        scene.arrays[0],
+        capsules=tuple(
+            replace(c, position=tuple((np.array(c.position) - MIDDLE).tolist())) for c in scene.arrays[0].capsules
+        ),
+    )
+    return Mixed(about, laws[0]), Mixed(scene.arrays[1], laws[1])
+
+
+@pytest.mark.parametrize("spot_db", [0.0, 6.0])
+def test_clarity_of_a_mix_is_that_of_its_responses(spot_db: float) -> None:
+    """Energies of all microphones with their patterns added, within a just-noticeable decibel, 250 Hz to 4 kHz.
+
+    An array's reflections are told at its middle, and as if they came from all around.
+    """
+    _, responses = pair_and_spot()
+    gains = np.array([1.0, 1.0, 10.0 ** (spot_db / 10.0)])
+    energy = np.einsum("scbt,c->sbt", responses.energy, gains)
+    clear = [
+        from_echogram(e, responses.bin_s, float(arrival)).C80_db
+        for e, arrival in zip(energy, responses.arrivals.min(axis=1), strict=True)
+    ]
+    predicted = mix_predicted().measures(np.array([[0.0, spot_db]]), np.ones(1)).C80_db[0, 0, 0]
+    assert np.abs(predicted - np.mean(clear, axis=0))[2:7].max() < 1.0
+
+
+@pytest.mark.parametrize("width", [0.5, 1.0, 2.0])
+def test_the_width_of_a_pair_is_that_of_its_responses(width: float) -> None:
+    """Both sections sound equally loud: octaves of the pair's own samples correlate so within a tenth."""
+    _, responses = pair_and_spot()
+    left, right = (responses.samples[:, n].astype(np.float64) for n in (0, 1))
+    middle, side = left + right, width * (left - right)
+    octaves = [in_octaves(of, 16000, BANDS[:7]) for of in (middle + side, middle - side)]
+    products = [(a * b).sum(axis=(1, 2)) for a, b in product(octaves, octaves)]
+    correlation = products[1] / np.sqrt(products[0] * products[3])
+    predicted = mix_predicted().measures(np.array([[0.0, -100.0]]), np.array([width])).correlation[0, 0, 0]
+    assert np.abs(predicted[2:7] - correlation[2:7]).max() < 0.1
+
+
+def test_a_hall_that_cannot_be_fitted_is_left_out_and_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One whose reverberation time can't be told ends no search, but where it is alone; the others are fitted."""
+    bare, seats = room((6.0, 9.0, 4.0)), np.array([(0.0, 1.0, 1.2)])
+
+    def times(of: Hall) -> NDArray[np.float64]:
+        if of.box.size[0] == 6.0:
+            raise InputError("hall 'bare' rings longer than 20 s")
+        return expected_T30(of)
+
+    monkeypatch.setattr(matching, "expected_T30", times)
+    told: dict[str, str] = {}
+    target = target_with_times(np.full(9, 0.6))
+    halls = {"bare": bare, "long": room(ROOMS["long"])}
+    found = fit_halls(target, halls, seats, plan_scales=(1.0,), refused=told.__setitem__)
+    assert [candidate.name for candidate in found] == ["long"]
+    assert told == {"bare": "hall 'bare' rings longer than 20 s"}
+    with pytest.raises(InputError, match="rings longer than 20 s"):
+        fit_halls(target, {"bare": bare}, seats, plan_scales=(1.0,))
+
+
+def test_a_recording_that_rings_longer_than_any_hall_is_refused() -> None:
+    """Forty seconds in every octave is one line; in one octave alone it is told why it isn't matched."""
+    with pytest.raises(InputError, match="rings 40 s and more in every band; allowed: up to 20 s"):
+        target_with_times(np.full(9, 40.0))
+    found, _ = own_output()
+    lines = unmatched(target_with_times(np.append(40.0, found.predicted.T_s[1:])), found)
+    assert len(lines) == 1
+    assert "no hall here rings longer than 20 s" in lines[0]
+
+
+def test_a_hall_is_named_whose_absorption_needs_least_change() -> None:
+    """Two halls of one shape, asked for the decay that one of them has: it is that one."""
+    own, other = room(ROOMS["long"], 0.35), room(ROOMS["long"], 0.15)
+    times = expected_T30(own)
+    halls = {"other": other, "own": own}
+    found = fit_halls(target_with_times(times), halls, SOURCES, plan_scales=(1.0,))
+    assert [candidate.name for candidate in found] == ["own", "other"]
+
+
+def test_every_player_has_room_in_a_hall() -> None:
+    """A section whose middle is inside and whose last desk isn't has none."""
+    wide = Radiators(np.array([(0.0, 2.0, 1.2), (6.5, 2.0, 1.2)]), np.array([(0.0, -1.0, 0.0)] * 2), np.zeros(9))
+    with pytest.raises(InputError, match="no hall has room for the sections"):
+        fit_halls(target_with_times(np.full(9, 0.6)), {"long": room(ROOMS["long"])}, [wide], plan_scales=(1.0,))
+
+
+def test_spots_are_turned_up_where_a_main_array_cannot_come_so_near() -> None:
+    """What a mix with its spots 9 dB up has is found again by its balance, not by hanging the array in the players."""
+    scene, _ = pair_and_spot()
+    truth = mix_predicted()
+    predicted = one(
+        truth.measures(np.array([[0.0, 9.0]]), np.ones(1)), (0, 0, 0), truth.early_decay_s(np.array([0.0, 9.0]), 0)
+    )
+    sources = np.array([section.centre for section in scene.sections])
+    mixed = mix_arrays()
+    found = fit_halls(
+        target_like(predicted), {"own": scene.hall}, sources, plan_scales=(1.0,), arrays=lambda _name, _hall: mixed
+    )[0]
+    assert found.spot_db == pytest.approx(9.0, abs=3.0)
+    assert found.distance > 1.0
+    assert np.abs(in_jnds("C80_db", found.predicted.C80_db, predicted.C80_db)).max() < 1.0
+
+
+def changed(**measures: float) -> tuple[Target, Candidate]:
+    """Return a target like a candidate, and the candidate with single measures higher by so much."""
+    found, _ = own_output()
+    target = replace(target_like(found.predicted), initial_gap_s=float(found.predicted.initial_gap_s))
+    more = {name: getattr(found.predicted, name) + by for name, by in measures.items()}
+    return target, replace(found, predicted=replace(found.predicted, **more))
+
+
+@pytest.mark.parametrize(
+    ("measures", "text"),
+    [
+        ({"C80_db": 3.0}, "Clarity stays 3.0 dB too high: the main array hangs"),
+        ({"drr_db": -6.0}, "The direct sound stays 6.0 dB too weak: the main array hangs"),
+        ({"C80_db": 3.0, "drr_db": -6.0}, "one asks for microphones farther away and the other for nearer ones"),
+        ({"EDT_s": 0.3}, "longer than the recording's: once the tail is as long"),
+        ({"initial_gap_s": 0.02}, "The first reflection stays late"),
+        ({"drr_db": np.linspace(-4.0, 4.0, 9)}, "in each octave a hall answers as strongly as its tail there is long"),
+    ],
+)
+def test_what_stays_off_is_said_with_its_reason(measures: dict[str, float], text: str) -> None:
+    """One sentence for one measure, none for what is within a just-noticeable difference."""
+    lines = unmatched(*changed(**measures))
+    assert len(lines) == 1
+    assert text in lines[0]
+    assert unmatched(*changed()) == []
+
+
+def test_a_width_that_no_array_here_has_is_said() -> None:
+    """Channels that correlate by 0.9 where the recording's are unrelated."""
+    target, found = changed()
+    wide = replace(target, correlation=np.zeros(9))
+    mono = replace(found, predicted=replace(found.predicted, correlation=np.full(9, 0.9)))
+    lines = unmatched(wide, mono)
+    assert len(lines) == 1
+    assert "another main array gets nearer" in lines[0]
+    assert "The mix is narrower than the recording" in " ".join(plain_sentences(wide, mono.predicted))
+
+
+def test_an_ensemble_moved_downstage_is_nearer_to_the_house_and_farther_from_its_wall() -> None:
+    """Two metres, patches with the hall; its reverberation time stays."""
+    stage = catalogue.hall("scoring-stage")
+    moved = downstage(stage, 2.0)
+    assert moved.box.upper[1] == pytest.approx(stage.box.upper[1] + 2.0)
+    assert moved.box.lower[1] == pytest.approx(stage.box.lower[1] + 2.0)
+    np.testing.assert_allclose(moved.bounds, stage.bounds, atol=1e-9)
