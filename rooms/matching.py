@@ -86,6 +86,10 @@ MOST_SPREAD = 3.0
 """JNDs: clarity and direct-to-reverberant ratio that are known less well count as if they were known so well, or what
 departs from the scene least would win against what is nearest (our choice, no source)."""
 
+FAR_OFF = 3.0
+"""JNDs; what is off by more counts less and less (Cauchy's loss), or one octave that no hall can match would hide all
+others."""
+
 SHARES = {"drr_db": 0.5, "tone_db": 0.5}
 """How much a measure counts; 1 for all others. These two are halves of one."""
 
@@ -172,7 +176,8 @@ class Candidate:
     predicted : Predicted
         What the engine says of it.
     cost : float
-        Root mean square of its residuals in JNDs, measure by measure, plus what changes of the scene cost.
+        Root mean square of its residuals in JNDs, measure by measure, less what is far off, plus what changes of the
+        scene cost.
     spot_db, far_db : float
         Gains in dB of the spots, and of arrays for ambience and surround, on top of their own.
     width : float
@@ -207,11 +212,12 @@ def tone_db(drr_db: NDArray[np.float64], known: NDArray[np.bool_] | bool = True)
     Returns
     -------
     ndarray, shape (..., bands)
-        Level of what is reverberant re what is direct, re the mean of the bands, in dB.
+        Level of what is reverberant re what is direct, re the mean of the bands, in dB; NaN if one is known.
     """
     counted = np.isfinite(drr_db) & known
-    number = np.maximum(counted.sum(axis=-1, keepdims=True), 1)
-    return np.asarray(np.where(counted, drr_db, 0.0).sum(axis=-1, keepdims=True) / number - drr_db)
+    number = counted.sum(axis=-1, keepdims=True)
+    mean = np.where(counted, drr_db, 0.0).sum(axis=-1, keepdims=True) / np.maximum(number, 1)
+    return np.where(number > 1, mean - drr_db, np.nan)
 
 
 def residuals(target: Target, predicted: Predicted) -> dict[str, NDArray[np.float64]]:
@@ -267,7 +273,8 @@ def _cost(target: Target, predicted: Predicted) -> NDArray[np.float64]:
         known = np.isfinite(misses)
         weight = np.where(known, np.fmax(spread[name], 1.0) ** -2.0, 0.0)
         counted = weight.sum(axis=-1) ** 2 / np.maximum((weight**2).sum(axis=-1), 1e-30)
-        square = (weight * np.where(known, misses, 0.0) ** 2).sum(axis=-1) / np.maximum(counted, 1e-30)
+        square = weight * np.where(known, misses, 0.0) ** 2
+        square = (FAR_OFF**2 * np.log1p(square / FAR_OFF**2)).sum(axis=-1) / np.maximum(counted, 1e-30)
         share = SHARES.get(name, 1.0)
         total = total + share * square
         measures = measures + share * known.any(axis=-1)

@@ -12,6 +12,7 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 
+from render import match_report
 from render.cli import main
 from render.loudness import LoudnessMeter
 from render.match import Match, match_scene, target_of
@@ -134,6 +135,24 @@ def test_the_scene_that_is_fitted_is_not_overwritten(folder: Path) -> None:
     with pytest.raises(InputError, match="choose another folder with -o"):
         write_match(found, match, folder / "base")
     assert match.scene_file.path.read_bytes() == before
+
+
+def test_a_match_that_fails_leaves_the_folder_as_it_was(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page can't be made: neither the scene nor the sounds of before are replaced, and nothing is left lying."""
+    found, match = matched(folder)
+    home = folder / "kept"
+    home.mkdir()
+    (home / "scene.toml").write_text("of before", encoding="utf-8")
+
+    def fails(*_arguments: object, **_named: object) -> str:
+        raise InputError("no page")
+
+    monkeypatch.setattr(match_report, "page", fails)
+    silent = replace(match, scene_file=replace(match.scene_file, cues=()))
+    with pytest.raises(InputError, match="no page"):
+        write_match(found, silent, home)
+    assert (home / "scene.toml").read_text(encoding="utf-8") == "of before"
+    assert [path.name for path in home.iterdir()] == ["scene.toml"]
 
 
 def test_a_scene_without_stems_gets_no_audio_and_says_so(folder: Path) -> None:
