@@ -47,8 +47,8 @@ NOTES = (
     "left loudspeaker and any in the right follow these curves, and pull as their energy says; that no listening test "
     "covers.",
     "Measured directions and widths are a check, from each section's rendered sound in the main array's part of the "
-    "mix; those in the mix are of all arrays, where spots and outriggers pull, too. In the demo they lie within 2° to "
-    "4° of the predicted ones for coincident and near pairs, within 7° for three omnis and 10° for a pair far away "
+    "mix; those in the mix are of all arrays, where spots and outriggers pull, too. In the demo they lie within 2° of "
+    "the predicted ones for a coincident pair, 6° for a near one, 9° for three omnis and 13° for a pair far away "
     "(RMS); through three omnis sections are measured far wider than predicted.",
     "Clarity and decay are those of ISO 3382-1, means of 500 Hz and 1 kHz at the main array's middle capsule, or at "
     "both of a pair.",

@@ -7,10 +7,10 @@ References
 ----------
 The responses are cross-spectrum over spectrum of many windows (Bendat & Piersol, "Random data", the estimate that
 noise at the output doesn't bias; from memory). Windows, bands and thresholds are our choice, no source. Measured on
-the demo's five sections of 6 to 14 players: within 2° RMS of what the curves foretell for a coincident pair, 4° for a
-near one, 7° for three omnis and 10° for a pair beyond the critical distance, where players' filters and reflections
-blur. Widths: within 3° on average for the first two; three omnis are heard some 17° wider than the curves' range, as
-each band has a direction of its own.
+the demo's five sections of 6 to 14 players in three seating plans: within 2° RMS of what the curves foretell for a
+coincident pair, 6° for a near one, 9° for three omnis and 13° for a pair beyond the critical distance, where players'
+filters and reflections blur. Widths: within 3° on average for the first two; three omnis are heard some 18° wider than
+the curves' range, as each band has a direction of its own.
 """
 
 from __future__ import annotations
