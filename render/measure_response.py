@@ -56,6 +56,9 @@ def measure_response(
         values[name] = np.mean([getattr(measures, name) for measures in each], axis=0)
     for measures in reversed(each):
         reasons |= {key: text for key, text in measures.reasons.items() if not key.startswith("G_db")}
+    early = values["D50"]
+    values["C50_db"] = energy_db(early / np.where(early < 1.0, 1.0 - early, np.nan))
+    reasons |= {key.replace("D50", "C50_db"): text for key, text in reasons.items() if key.startswith("D50.")}
     ratios = [
         np.mean([direct_to_reverberant(row, rate, onset, direct_s=direct) for row in rows], axis=0)
         for direct in (DIRECT_S, 2.0 * DIRECT_S)
@@ -80,9 +83,9 @@ def measure_response(
             text = f"the reference has {limits[0]:.0f} to {limits[1]:.0f} Hz, too little of the octave"
             for key in BAND_ARRAYS:
                 values[key][band] = np.nan
-            reasons |= {f"{key}.{name}": text for key in (*_MEASURES, "drr_db")}
+            reasons |= {f"{key}.{name}": text for key in (*_MEASURES, "C50_db", "drr_db")}
     if clipped:  # what is loudest is missing: the direct sound
-        for key in ("EDT_s", "C80_db", "D50", "Ts_s", "drr_db", "drr_error_db"):
+        for key in ("EDT_s", "C80_db", "C50_db", "D50", "Ts_s", "drr_db", "drr_error_db"):
             values[key] = np.full(BANDS.size, np.nan)
             reasons[key] = "clipped: the direct sound's level is lost"
     _choose(values, reasons)

@@ -16,7 +16,7 @@ from rooms.units import BAND_NAMES, energy_db
 
 __all__ = ["BAND_ARRAYS", "Measurement", "measurement_json", "measurement_lines"]
 
-_MEASURES = ("EDT_s", "T20_s", "T30_s", "C80_db", "D50", "Ts_s")
+_MEASURES = ("EDT_s", "T20_s", "T30_s", "C80_db", "C50_db", "D50", "Ts_s")
 
 BAND_ARRAYS = (
     "T_s",
@@ -61,7 +61,7 @@ class Measurement:
     T_from : tuple of str
         What each was measured from: ``"T30"``, ``"T20"``, ``"free decays"``, ``"free decays of partials"``, either with
         ``", at most"``, or nothing.
-    EDT_s, T20_s, T30_s, C80_db, D50, Ts_s : ndarray, shape (9,)
+    EDT_s, T20_s, T30_s, C80_db, C50_db, D50, Ts_s : ndarray, shape (9,)
         Measures of ISO 3382-1; of music, C80 alone.
     C80_error_db : ndarray, shape (9,)
         Standard deviation of C80 about that of the expected decay, in dB; of music, of its estimate.
@@ -107,6 +107,7 @@ class Measurement:
     T30_s: NDArray[np.float64]
     C80_db: NDArray[np.float64]
     C80_error_db: NDArray[np.float64]
+    C50_db: NDArray[np.float64]
     D50: NDArray[np.float64]
     Ts_s: NDArray[np.float64]
     drr_db: NDArray[np.float64]

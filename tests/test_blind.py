@@ -188,6 +188,36 @@ def test_the_interval_holds_the_room_among_masked_decays() -> None:
     assert 0.825 <= held / 150 <= 0.975
 
 
+def test_falls_faster_than_any_room_are_told_apart_from_none() -> None:
+    """Noise switched off within a frame falls 60 dB, but not by a decay that the octave could show."""
+    noise = np.random.default_rng(3).standard_normal((2, 6 * RATE))
+    found = blind_decay(noise[0] * (TIME % 1.0 < 0.5) + 1e-3 * noise[1], RATE, (1000.0,))
+    assert np.isnan(found.T_s[0])
+    assert "steeper than the octave can show" in found.reasons[0]
+
+
+def test_speech_tells_the_room() -> None:
+    """Syllables of a buzz with three resonances, words with pauses of half a second and more: 15 % an octave."""
+    T_s = 1.0
+    generator = np.random.default_rng(14)
+    said = []
+    for _ in range(40):
+        time = np.arange(round(generator.uniform(0.1, 0.3) * RATE)) / RATE
+        buzz = scipy.signal.sawtooth(2.0 * np.pi * generator.uniform(100.0, 140.0) * time)
+        for resonance in (generator.uniform(300.0, 800.0), generator.uniform(900.0, 2200.0), 2700.0):
+            r = np.exp(-np.pi * 100.0 / RATE)
+            pole = [1.0, -2.0 * r * np.cos(2.0 * np.pi * resonance / RATE), r**2]
+            buzz = 0.3 * buzz + scipy.signal.lfilter([1.0 - r], pole, buzz)
+        edges = np.minimum(1.0, np.minimum(time / 0.02, (time[-1] - time) / 0.03))
+        pause = generator.uniform(0.02, 0.1) if generator.uniform() < 0.7 else generator.uniform(0.5, 1.1)
+        said += [edges * buzz / np.std(buzz), np.zeros(round(pause * RATE))]
+    dry = np.concatenate(said)
+    wet = scipy.signal.fftconvolve(dry, generator.standard_normal(round(1.2 * T_s * RATE)) * envelope(T_s))[: dry.size]
+    found = blind_decay(wet + 0.01 * np.std(wet) * generator.standard_normal(dry.size), RATE, BANDS)
+    np.testing.assert_allclose(found.T_s, T_s, rtol=0.15)
+    assert np.sum((found.low_s <= T_s) & (found.high_s >= T_s)) >= 2
+
+
 def test_an_octave_that_does_not_fit_says_so() -> None:
     """At 16 kHz the octave at 8 kHz reaches above half the rate."""
     found = blind_decay(stops([envelope(1.3)] * 4), RATE, (1000.0, 8000.0))

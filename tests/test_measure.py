@@ -73,6 +73,15 @@ def test_json_is_a_list_with_what_each_time_was_measured_from(tmp_path: Path) ->
     assert "calibrated" in one["reasons"]["G_db"]
 
 
+def test_clarity_of_50_ms_is_that_of_the_definition(tmp_path: Path) -> None:
+    """ISO 3382-1, A.2.3: C50 = 10·lg(D50/(1 − D50)); of an exponential decay of 0.6 s alone, 10·lg(exp(1.151) − 1)."""
+    found = measure_file(save(tmp_path / "a.wav", decay()[:, 1:], RATE), kind="response")
+    closed = 10.0 * np.log10(np.exp(LN_60_DB * 0.05 / 0.6) - 1.0)
+    assert np.nanmean(found.C50_db[3:7]) == pytest.approx(closed, abs=0.7)  # of four octaves' noise: 0.35 dB
+    np.testing.assert_allclose(found.C50_db, 10.0 * np.log10(found.D50 / (1.0 - found.D50)))
+    assert "half the sample rate" in found.reasons["C50_db.16000"]
+
+
 def test_noise_that_leaves_too_little_range_for_t30_leaves_t20(tmp_path: Path) -> None:
     signal = np.pad(decay(length_s=1.5), ((0, 0), (200, 0)))
     signal += 0.05 * 10.0**-2.0 * np.random.default_rng(1).standard_normal(signal.shape)
@@ -167,6 +176,16 @@ def test_each_octave_and_each_channel_of_music_tells_its_own_time(tmp_path: Path
     assert np.isfinite(found[0].C80_db[3])
 
 
+@pytest.mark.parametrize("rate", [8000, 192000])
+def test_music_of_the_lowest_and_the_highest_rate_is_measured(tmp_path: Path, rate: int) -> None:
+    sound = stops(0.9, count=3)
+    sound = scipy.signal.resample(sound, round(sound.size * rate / RATE))
+    found = measure_file(save(tmp_path / "a.wav", sound[None], rate), kind="music")
+    known = {8000: slice(3, 6), 192000: slice(3, 7)}[rate]  # what the sound has, which was made at 16 kHz
+    np.testing.assert_allclose(found.T_s[known], 0.9, rtol=0.15)
+    assert found.sample_rate == rate
+
+
 def test_what_only_partials_tell_has_no_clarity_and_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An octave whose partials alone decay has a time; how far the level drops at a stop it can't tell."""
     path = save(tmp_path / "a.wav", stops(1.0)[None])
@@ -244,13 +263,15 @@ def test_a_bad_file_does_not_keep_the_others_from_being_measured(tmp_path: Path)
     assert "a.wav: response, mono, 16000 Hz" in done.stdout
 
 
-@pytest.mark.parametrize("rate", [11025, 44100, 96000])
+@pytest.mark.parametrize("rate", [8000, 11025, 44100, 96000, 192000])
 def test_any_rate_gives_the_same_times(tmp_path: Path, rate: int) -> None:
     """The decay is drawn at the rate itself; each lies within its own interval widened to three deviations."""
     time = np.arange(rate) / rate
     signal = 0.05 * np.random.default_rng(2).standard_normal(rate) * np.exp(-LN_60_DB / 2.0 * time / 0.6)
     found = measure_file(save(tmp_path / "a.wav", signal, rate), kind="response")
     known = np.isfinite(found.T_s)
-    assert known.sum() == {11025: 6, 44100: 8, 96000: 9}[rate] + (-1 if np.isnan(found.T_s[0]) else 0)
+    assert known.sum() == {8000: 6, 11025: 6, 44100: 8, 96000: 9, 192000: 9}[rate] + (
+        -1 if np.isnan(found.T_s[0]) else 0
+    )
     sigma = 0.55 / np.sqrt(0.7 * BANDS * 0.6)
     assert np.all(np.abs(found.T_s / 0.6 - 1.0)[known] < 3.0 * sigma[known])
