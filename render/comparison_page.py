@@ -347,14 +347,16 @@ def _tones(comparison: Comparison) -> list[dict[str, Any]]:
 
 
 def _ranking(ranking: Ranking) -> dict[str, Any]:
-    """Return the places as texts: goals asked for with their weights first, then the trade-offs."""
+    """Return a table as texts: a column for each variant, the best first; the score, goals asked for, what it costs."""
     asked = list(ranking.weights)
     goals = [*asked, *dict.fromkeys(g for place in ranking.places for g in place.gains if g not in ranking.weights)]
+    titles = [f"{goal} (weight {ranking.weights[goal]:g})" if goal in asked else goal for goal in goals]
+    rows = [("Score", [place.score for place in ranking.places])]
+    rows += [
+        (title, [place.gains.get(goal) for place in ranking.places]) for title, goal in zip(titles, goals, strict=True)
+    ]
     return {
-        "headings": [f"{goal} (weight {ranking.weights[goal]:g})" if goal in asked else goal for goal in goals],
-        "places": [
-            [place.variant, number_text(place.score, 1, signed=True)]
-            + [number_text(place.gains.get(goal), 1, signed=True) for goal in goals]
-            for place in ranking.places
-        ],
+        "variants": [place.variant for place in ranking.places],
+        "asked": 1 + len(asked),
+        "rows": [(title, [number_text(value, 1, signed=True) for value in values]) for title, values in rows],
     }

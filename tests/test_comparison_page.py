@@ -89,11 +89,12 @@ def test_why_a_number_is_missing_is_told_once(text):
 
 
 def test_the_ranking_shows_what_a_goal_costs(text):
-    """Goals asked for carry their weight; the others stand beside them, and what can't be told is a dash."""
-    table = words(text[text.index('aria-label="Ranking"') :].split("</table>")[0])
-    assert "widest-violins (weight 1) clearest-cellos" in table
-    assert "1. violins &lt;apart&gt; +8.0 +8.0 −0.5" in table
-    assert "3. stone church – – −4.0" in table
+    """The best first; goals asked for carry their weight, others stand below; what can't be told is a dash."""
+    part = text[text.index('aria-label="Ranking"') :].split("</table>")[0]
+    table = words(part.split("<table", 1)[1])
+    assert "Goal 1. violins &lt;apart&gt; 2. violins together 3. stone church Score +8.0 +0.0 –" in table
+    assert "widest-violins (weight 1) +8.0 +0.0 – clearest-cellos −0.5 +0.0 −4.0" in table
+    assert part.count('class="asked"') == 2  # the score and what it is made of
     assert "best first" not in words(comparison_page(replace(COMPARISON, ranking=None), SCENES))
 
 
