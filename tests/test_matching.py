@@ -183,17 +183,29 @@ def demo() -> SceneFile:
     return build_scene(read_toml(catalogue.demo()))
 
 
-@pytest.mark.parametrize("scale", [1.0, 1.12])
-def test_a_fitted_scene_reads_back_with_its_hall_its_place_and_its_seats(scale: float) -> None:
-    """Its T30 is in the hall's reach, and every player sits where they sat."""
-    stage = scale_plan(catalogue.hall("scoring-stage"), scale)
+@pytest.mark.parametrize(("scale", "moved"), [(1.0, 0.0), (1.12, -2.0)])
+def test_a_fitted_scene_reads_back_with_its_hall_its_balance_and_its_seats(scale: float, moved: float) -> None:
+    """Its T30 is in the hall's reach, outriggers hang beside the main array, and every player sits where they sat."""
+    stage = downstage(scale_plan(catalogue.hall("scoring-stage"), scale), moved)
     times, unknown = expected_T30(stage), np.full(9, np.nan)
     predicted = Predicted(times, unknown, unknown, unknown, 0.01)
-    candidate = Candidate("scoring-stage", scale, stage, 3.0, 3.5, predicted, 0.5)
+    candidate = Candidate("scoring-stage", scale, stage, 3.0, 3.5, predicted, 0.5, 6.0, -3.0, 1.4, moved)
     text = fitted_scene_text(Match(target_with_times(times), demo(), (candidate,)), candidate)
     read = build_scene(parse_toml(demo().path, text))
     np.testing.assert_allclose(read.hall.box.size, stage.box.size, atol=1e-3)
     assert read.arrays[0].positions.mean(axis=0)[1] == pytest.approx(-3.0 + 1.0 / 3.0, abs=0.01)
+    assert read.hall.box.lower[1] == pytest.approx(stage.box.lower[1], abs=2e-3)
+    np.testing.assert_allclose(read.hall.bounds, stage.bounds, atol=3e-3)
+    assert read.arrays[1].positions.mean(axis=0)[1:] == pytest.approx([-3.0, 3.5], abs=0.01)
+    buses = read.buses
+    assert [buses[name].balance for name in ("main", "spots", "ambience")] == [0.0, 6.0, -3.0]
+    assert buses["main"].width == 1.4
+    lines = text.splitlines()
+    fitted = ["T30", "position", "width", "spot", "ambience", "gain", "offset"]
+    for key in [*fitted, *(["size", "conductor", "patches"] if moved else [])]:
+        where = [n for n, line in enumerate(lines) if line.startswith(f"{key} = ")]
+        assert where
+        assert all(lines[n - 1].startswith("# ") for n in where)
     assert [s.players for s in read.sections] == [s.players for s in demo().sections]
     assert [len(cue.stems) for cue in read.cues] == [len(cue.stems) for cue in demo().cues]
     assert read.asked_T30 is not None
@@ -323,6 +335,16 @@ def test_a_hall_is_named_whose_absorption_needs_least_change() -> None:
     halls = {"other": other, "own": own}
     found = fit_halls(target_with_times(times), halls, SOURCES, plan_scales=(1.0,))
     assert [candidate.name for candidate in found] == ["own", "other"]
+    assert found[1].cost - found[0].cost > 0.2  # 0.3 an octave of absorption; it has 1.2
+
+
+def test_a_hall_of_another_size_is_found_by_its_size() -> None:
+    """The truth is a quarter wider and deeper than the hall that is adapted."""
+    own = room(ROOMS["long"])
+    large = scale_plan(own, 1.25)
+    truth = heard(large, expected_T30(large), np.array([[0.0, -4.0, 3.2]]))[0]
+    found = fit_halls(target_like(truth), {"own": own}, SOURCES, plan_scales=(1.0, 1.25))[0]
+    assert found.plan_scale == 1.25
 
 
 def test_every_player_has_room_in_a_hall() -> None:
