@@ -12,12 +12,13 @@ MIDDLE = slice(3, 5)
 """500 Hz and 1 kHz, for which just-noticeable differences are stated (ISO 3382-1, table A.1)."""
 
 NEARER, FARTHER = 135, 40
-"""Numbers of drawn rooms with short responses, the microphones at 6.5 m and at 8.0 m."""
+"""Numbers of drawn rooms with short responses, the microphones at 5.3 m and at 6.8 m."""
 
 
 def fitted(target: Target, room: Drawn) -> Candidate:
-    """Return what a studio of the catalogue becomes, the array's place with it."""
-    return fit_halls(target, {"studio": catalogue.hall("chamber-studio")}, room.source[None], plan_scales=(1.0,))[0]
+    """Return what a scoring stage of the catalogue becomes, the array's place with it."""
+    halls = {"stage": catalogue.hall("scoring-stage-medium")}
+    return fit_halls(target, halls, room.source[None], plan_scales=(1.0,))[0]
 
 
 def T_off(candidate: Candidate, room: Drawn) -> float:
