@@ -25,9 +25,9 @@ from render.export import write_bytes
 from render.mix import main_array
 from render.report import Report, centre_capsule
 from render.stage_plan import BLACK, BLUE, FAINT, GREEN, INK, PURPLE, VERMILLION, capsule_label, stage_figure
+from rooms.agreement import Target
 from rooms.geometry import SURFACES
 from rooms.images import Reflections
-from rooms.matching import Target
 from rooms.measures import DECAY_LIMITS, schroeder_db
 from rooms.responses import Responses
 from rooms.scene import Scene

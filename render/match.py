@@ -19,10 +19,11 @@ from render.measure import Measurement
 from render.mix import default_gain_db, default_offset_s, heard_arrays, main_array, stereo_law, widened
 from render.scene_file import SceneFile, SceneTable, build_scene
 from rooms import catalogue
+from rooms.agreement import Target
 from rooms.echogram import Radiators
 from rooms.errors import InputError
 from rooms.hanging import hang, heights
-from rooms.matching import Candidate, Target, fit_halls
+from rooms.matching import Candidate, fit_halls
 from rooms.microphones import Array
 from rooms.mixed_arrays import Mixed
 from rooms.octaves import octave_midbands

@@ -31,9 +31,10 @@ from render.scene_file import read_scene
 from render.session import Rendering, render_scene
 from render.staging import make_folder, sole_writer, staged
 from render.stems import probe, read_blocks
+from rooms.agreement import residuals, tone_db
 from rooms.correction import correction_filter, gentle_gains
 from rooms.errors import InputError
-from rooms.matching import Candidate, residuals, tone_db
+from rooms.matching import Candidate
 from rooms.measures import as_bands
 from rooms.spectra import THIRD_OCTAVES, long_term_spectrum
 from rooms.units import BAND_NAMES, amplitude

@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rooms.adapting import air_alone_s, as_absorbing_as_can_be, as_hard_as_can_be
+from rooms.agreement import Target, residuals
 from rooms.decay import LONGEST
 from rooms.jnd import RATIOS, STEPS, in_jnds
-from rooms.matching import FARTHEST, LEAST_DISTANCE, MOST_GAIN_DB, Candidate, Target, residuals
+from rooms.matching import FARTHEST, LEAST_DISTANCE, MOST_GAIN_DB, Candidate
 from rooms.predicting import Predicted
 from rooms.units import BAND_NAMES
 

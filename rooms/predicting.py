@@ -56,9 +56,9 @@ class Predicted:
     Attributes
     ----------
     T_s, EDT_s, C80_db, drr_db : ndarray, shape (..., bands)
-        As of `rooms.matching.Target`; T_s is the hall's expected T30.
+        As of `rooms.agreement.Target`; T_s is the hall's expected T30.
     initial_gap_s : ndarray, shape (...)
-        As of `rooms.matching.Target`, at the main array.
+        As of `rooms.agreement.Target`, at the main array.
     correlation : ndarray, shape (..., bands)
         Of the two channels, all sections being equally loud; NaN for one microphone.
     """

@@ -19,11 +19,12 @@ from render.measure import measure_file
 from render.scene_file import SceneFile, build_scene
 from rooms import catalogue, matching
 from rooms.adapting import downstage, scale_plan
+from rooms.agreement import Target, residuals
 from rooms.decay import expected_T30, with_T30
 from rooms.echogram import Radiators, omni
 from rooms.errors import InputError
 from rooms.jnd import in_jnds
-from rooms.matching import Candidate, Target, fit_halls, residuals
+from rooms.matching import Candidate, fit_halls
 from rooms.measures import from_echogram
 from rooms.microphones import Array, Capsule
 from rooms.mixed_arrays import BARE, Mixed
