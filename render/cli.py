@@ -298,12 +298,13 @@ def match(
     chosen: tuple[int, ...],
     quiet: bool,
 ) -> None:
-    """Fit a scene to the room in RECORDING: hall, absorption, size, and where the main array hangs.
+    """Fit a scene to the room in RECORDING: hall, absorption, size, where the main array hangs, close against far.
 
     Writes a scene to go on with, a page that shows how close it comes, and the recording and the cue at one loudness.
     """
     from render.match import match_scene, target_of
     from render.match_report import write_match
+    from render.match_words import summary
     from render.measure import measure_file
     from render.scene_file import read_scene
     from rooms import catalogue
@@ -321,15 +322,14 @@ def match(
         said = write_match(found, fitted, output, tell)
     best = fitted.candidates[0]
     name = best.name or base.hall.name
-    click.echo(
-        f"{output / 'scene.toml'}: {name}, plan × {best.plan_scale:g}, main array {best.distance:.1f} m behind the "
-        f"conductor and {best.height:.1f} m up"
-    )
+    click.echo(f"{output / 'scene.toml'}: {name}, {summary(best)}")
     for line in said:
         click.echo(f"  {line}")
     click.echo(output / "match.html")
     for warning in found.warnings:
         click.echo(f"warning: {recording}: {warning}", err=True)
+    for hall, why in fitted.refused.items():
+        click.echo(f"warning: {hall} is left out: {why}", err=True)
 
 
 @main.command()

@@ -13,13 +13,27 @@ from rooms.matching import FARTHEST, LEAST_DISTANCE, MOST_GAIN_DB, Candidate
 from rooms.predicting import Predicted
 from rooms.units import BAND_NAMES
 
-__all__ = ["plain_sentences", "unmatched"]
+__all__ = ["plain_sentences", "summary", "unmatched"]
 
 RANGES = {"up to 250 Hz": slice(0, 3), "from 500 Hz to 2 kHz": slice(3, 6), "from 4 kHz up": slice(6, 9)}
 """Octaves that a sentence speaks of together."""
 
 MIDDLE = slice(2, 6)
 """250 Hz to 2 kHz: what is told of a measure in one number."""
+
+
+def summary(candidate: Candidate) -> str:
+    """Return what a fit does to a scene, its hall aside, in a line; nothing of what it leaves as it is."""
+    moved = candidate.downstage
+    changes = {
+        f"plan × {candidate.plan_scale:g}": candidate.plan_scale != 1.0,
+        f"main array {candidate.distance:.1f} m behind the conductor and {candidate.height:.1f} m up": True,
+        f"its width × {candidate.width:g}": candidate.width != 1.0,
+        f"spots {candidate.spot_db:+g} dB": candidate.spot_db != 0.0,
+        f"ambience {candidate.far_db:+g} dB": candidate.far_db != 0.0,
+        f"ensemble {abs(moved):g} m {'nearer to' if moved > 0 else 'farther from'} the audience": moved != 0.0,
+    }
+    return ", ".join(text for text, holds in changes.items() if holds).replace("-", "−")
 
 
 def plain_sentences(target: Target, found: Predicted) -> list[str]:

@@ -17,7 +17,7 @@ from render.cli import main
 from render.loudness import LoudnessMeter
 from render.match import Match, match_scene, target_of
 from render.match_report import write_match
-from render.match_words import plain_sentences
+from render.match_words import plain_sentences, summary
 from render.measure import Measurement, measure_file
 from render.scene_file import build_scene, read_scene
 from rooms.errors import InputError
@@ -162,6 +162,18 @@ def test_a_scene_without_stems_gets_no_audio_and_says_so(folder: Path) -> None:
     path.write_text((folder / "base" / "scene.toml").read_text(encoding="utf-8").replace("stem =", "# stem ="))
     write_match(found, replace(match, scene_file=build_scene(read_toml(path))), folder / "quiet")
     assert sorted(p.name for p in (folder / "quiet").iterdir()) == ["match.html", "match.json", "scene.toml"]
+
+
+def test_a_line_says_what_was_done_to_the_scene_and_nothing_else(folder: Path) -> None:
+    """Only what changes is named."""
+    _, match = matched(folder)
+    plain = replace(match.candidates[0], plan_scale=1.0, distance=3.0, height=3.2, spot_db=0.0, downstage=0.0)
+    assert summary(plain) == "main array 3.0 m behind the conductor and 3.2 m up"
+    other = replace(plain, plan_scale=1.12, width=1.4, spot_db=3.0, far_db=-6.0, downstage=-2.0)
+    assert summary(other) == (
+        "plan × 1.12, main array 3.0 m behind the conductor and 3.2 m up, its width × 1.4, spots +3 dB, "
+        "ambience −6 dB, ensemble 2 m farther from the audience"
+    )
 
 
 @pytest.mark.parametrize(
