@@ -306,7 +306,7 @@ def room_quantiles(
     Clean decays scatter normally about it; of masked ones, an exponential's length is added; a few are anything.
     """
     reach = 4.0 * float(np.max(deviation)) + 0.8
-    grid = np.linspace(float(np.min(log_T)) - reach, float(np.max(log_T)) + reach, 600)
+    grid = np.linspace(float(np.min(log_T)) - reach, float(np.max(log_T)) + reach, 300)
     posterior = np.zeros(grid.size)
     highest = -np.inf
     away = log_T[:, None] - grid[None, :]

@@ -127,12 +127,8 @@ def first_reflections(response: ArrayLike, sample_rate: float, onset: int) -> tu
 
     Parameters
     ----------
-    response : array_like, shape (samples,)
-        Sound pressure.
-    sample_rate : float
-        Hz.
-    onset : int
-        The direct sound's first sample.
+    response, sample_rate, onset
+        As `direct_to_reverberant` takes them.
 
     Returns
     -------
@@ -189,7 +185,7 @@ def clarity_deviation(T_s: ArrayLike, bands: ArrayLike = BANDS) -> NDArray[np.fl
     T_s : array_like, shape (bands,)
         Reverberation time in seconds.
     bands : array_like, shape (bands,), optional
-        Nominal octave mid-bands in Hz.
+        As `direct_to_reverberant` takes them.
 
     Returns
     -------

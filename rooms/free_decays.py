@@ -121,11 +121,8 @@ def free_decays(energy: NDArray[np.float64], quiet: float, bandwidth: float) -> 
         if np.isfinite(covariance[1, 1]) and np.exp(single[1]) * bandwidth > BANDWIDTH_TIME:
             drop = _back_at(single, FRAME_S * (piece[0] - stop)) - (before - STOPPED_DB)
             fits.append((y, single, covariance, likelihood, _early(level, stop, trough, before), drop, piece[2]))
-    if not fits and longest >= SKIPPED_DB + LEAST_RANGE_DB:
-        return (
-            [],
-            "cannot tell: its falls are steeper than the octave can show; record ten seconds with a stop, or a clap",
-        )
+    if not fits and longest >= SKIPPED_DB + 2.0 * LEAST_RANGE_DB:
+        return [], "cannot tell: it falls too steeply for a room's decay; record ten seconds with a stop, or a clap"
     if not fits:
         return [], (
             f"cannot tell: the level never falls freely by {SKIPPED_DB + LEAST_RANGE_DB:.0f} dB, the most is "

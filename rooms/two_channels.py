@@ -123,7 +123,8 @@ def side_share(left: ArrayLike, right: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    left, right : array_like, shape (..., samples)
+    left, right
+        As `pair_correlation` takes them.
 
     Returns
     -------
@@ -144,12 +145,8 @@ def early_late(
     ----------
     pair : array_like, shape (2, samples)
         Responses of two channels.
-    sample_rate : float
-        Hz.
-    onset : int
-        The direct sound's first sample.
-    bands : array_like, shape (bands,), optional
-        Nominal octave mid-bands in Hz.
+    sample_rate, onset, bands
+        As `lateral_fractions` takes them; `bands` left out: all octaves.
 
     Returns
     -------
