@@ -144,7 +144,8 @@ def sounds_like_a_response(samples: NDArray[np.float64], sample_rate: float) -> 
     Notes
     -----
     It is if all but a hundredth of its energy comes after the onset, the loudest 10 ms begin within 50 ms of the onset,
-    and from there the level of 50 ms never rises by 6 dB over what it had fallen to, unless into 10 dB of the quietest.
+    and from there the level of 50 ms never rises by 6 dB over what it had fallen to within the first 40 dB, unless into
+    10 dB of the quietest: further down single low modes are left, which waver.
     """
     energy = np.sum(samples**2, axis=0)
     onset = onset_sample(np.sqrt(energy), sample_rate)
@@ -158,4 +159,4 @@ def sounds_like_a_response(samples: NDArray[np.float64], sample_rate: float) -> 
     level = energy_db(np.convolve(frames, np.ones(5) / 5.0, "valid") + 1e-10 * frames.max())
     fallen = np.minimum.accumulate(level)
     floor = float(np.percentile(level, 10.0))
-    return not bool(np.any((level > fallen + 6.0) & (level > floor + 10.0)))
+    return not bool(np.any((level > fallen + 6.0) & (level > max(floor + 10.0, float(level.max()) - 40.0))))

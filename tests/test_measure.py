@@ -100,6 +100,14 @@ def test_bursts_are_music_and_a_decay_is_a_response(tmp_path: Path) -> None:
     assert measure_file(save(tmp_path / "a.wav", bursts), kind="response").kind == "response"
 
 
+def test_a_low_octave_that_wavers_far_down_makes_no_music_of_a_response() -> None:
+    """A decay of 0.6 s, 48 dB below it a 63 Hz mode pair of 4 s that beats, and then digital silence."""
+    time = np.arange(round(3.0 * RATE)) / RATE
+    modes = np.cos(2.0 * np.pi * 62.0 * time) + 0.9 * np.cos(2.0 * np.pi * 63.5 * time)
+    room = decay(length_s=3.0)[0] + 2e-4 * modes * np.exp(-LN_60_DB / 2.0 * time / 4.0)
+    assert sounds_like_a_response(np.pad(room, (0, RATE))[None], RATE)
+
+
 def test_two_channels_are_what_the_user_says(tmp_path: Path) -> None:
     path = save(tmp_path / "a.wav", decay(channels=2))
     known = {}
