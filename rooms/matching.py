@@ -20,7 +20,7 @@ from rooms.agreement import Target, cost
 from rooms.decay import expected_T30
 from rooms.echogram import Radiators, omni
 from rooms.errors import InputError
-from rooms.mixed_arrays import BARE, Mixed
+from rooms.mixed_arrays import BARE, Mixed, in_one_point
 from rooms.predicting import Outlook, Predicted, by_engine, closed_form, likeness_of, one
 from rooms.scattering import FACETS
 from rooms.scene import CLEARANCE
@@ -192,7 +192,8 @@ def fit_halls(
     """
     players = [omni(p) for p in sources] if isinstance(sources, np.ndarray) else list(sources)
     seats = np.concatenate([player.points for player in players])
-    players = [_in_one_point(player) for player in players]
+    if not target.as_played:
+        players = [in_one_point(player) for player in players]  # one source stood there
     tell = progress or (lambda _part: None)
     faults: dict[str, str] = {}
     ranked = []
@@ -282,15 +283,6 @@ def _costs(
     """Return the costs and the measures of every balance at every place, (widths, balances, places)."""
     every = outlook.measures(balances.gains_db(mixed), balances.widths)
     return cost(target, every) + DEPARTURE * balances.departures(), every
-
-
-def _in_one_point(player: Radiators) -> Radiators:
-    """Return a section in its middle, with its mean axis."""
-    axis = player.axes.mean(axis=0)
-    length = float(np.linalg.norm(axis))
-    if length < 1e-6:  # all around: as many look away as to the microphones
-        return omni(player.points.mean(axis=0))
-    return replace(player, points=player.points.mean(axis=0)[None], axes=axis[None] / length)
 
 
 def _places(

@@ -9,19 +9,30 @@ sin(kd)/(kd).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rooms.echogram import Radiators, sphere
+from rooms.echogram import Radiators, omni, sphere
 from rooms.microphones import Array, Capsule
 from rooms.noise import diffuse_coherence
 from rooms.octaves import octave_midbands
 from rooms.surfaces import Hall
 from rooms.units import BANDS
 
-__all__ = ["BARE", "NEAREST", "Mixed", "centres", "diffuse_field", "direct_channels", "direct_sound", "powers", "sent"]
+__all__ = [
+    "BARE",
+    "NEAREST",
+    "Mixed",
+    "centres",
+    "diffuse_field",
+    "direct_channels",
+    "direct_sound",
+    "in_one_point",
+    "powers",
+    "sent",
+]
 
 NEAREST = 0.3
 """m; no capsule is nearer to a section, which is wide."""
@@ -70,6 +81,15 @@ def centres(sources: Sequence[Radiators]) -> NDArray[np.float64]:
     return np.array([source.points.mean(axis=0) for source in sources])
 
 
+def in_one_point(player: Radiators) -> Radiators:
+    """Return a section in its middle, with its mean axis; omnidirectional if it looks all around."""
+    axis = player.axes.mean(axis=0)
+    length = float(np.linalg.norm(axis))
+    if length < 1e-6:
+        return omni(player.points.mean(axis=0))
+    return replace(player, points=player.points.mean(axis=0)[None], axes=axis[None] / length)
+
+
 def sent(sources: Sequence[Radiators], ways: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the energy each source sends along unit vectors (sources, ..., 3), shape (sources, ..., bands)."""
     return np.array([s.pattern(way @ s.axes.mean(axis=0)) for s, way in zip(sources, ways, strict=True)])
@@ -78,20 +98,43 @@ def sent(sources: Sequence[Radiators], ways: NDArray[np.float64]) -> NDArray[np.
 def direct_sound(
     hall: Hall, sources: Sequence[Radiators], array: Array, capsules: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return signed amplitudes (sources, places, capsules, bands) and distances in m of the direct sound.
+    """Return the direct sound of every source at capsules: the mean energy of its players, as from its middle.
 
     Parameters
     ----------
+    hall : Hall
+        For its air.
+    sources : sequence of Radiators
+        Who plays, point by point.
+    array : Array
+        Whose patterns count.
     capsules : ndarray, shape (places, capsules, 3)
         Where the array's capsules are.
+
+    Returns
+    -------
+    pressure : ndarray, shape (sources, places, capsules, bands)
+        Amplitude re the direct sound at 1 m; negative where the pattern is.
+    r : ndarray, shape (sources, places, capsules)
+        Distance from the middle in m.
     """
-    way = centres(sources)[:, None, None] - capsules
-    r = np.maximum(np.linalg.norm(way, axis=3), NEAREST)
-    way = way / r[..., None]
-    cosine = np.einsum("spmx,mx->spm", way, array.axes)
-    pattern = array.pressure_parts + (1.0 - array.pressure_parts) * cosine[..., None]
-    energy = sent(sources, -way) * np.exp(-hall.air * r[..., None])
-    return array.sensitivities * pattern * np.sqrt(energy) / r[..., None], r
+
+    def heard(points: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+        """Return directions, distances and patterns, (points, places, capsules, …)."""
+        way = points[:, None, None] - capsules
+        r = np.maximum(np.linalg.norm(way, axis=3), NEAREST)
+        way = way / r[..., None]
+        cosine = np.einsum("spmx,mx->spm", way, array.axes)
+        return way, r, array.pressure_parts + (1.0 - array.pressure_parts) * cosine[..., None]
+
+    energy = []
+    for source in sources:
+        way, r, pattern = heard(source.points)
+        leaves = source.pattern(-np.einsum("npmx,nx->npm", way, source.axes))
+        arrives = pattern**2 * leaves * np.exp(-hall.air * r[..., None]) / r[..., None] ** 2
+        energy.append(arrives.mean(axis=0))
+    _, r, pattern = heard(centres(sources))
+    return array.sensitivities * np.copysign(np.sqrt(energy), pattern), r
 
 
 def powers(sources: Sequence[Radiators]) -> NDArray[np.float64]:

@@ -30,6 +30,7 @@ from rooms.mixed_arrays import (
     diffuse_field,
     direct_channels,
     direct_sound,
+    in_one_point,
     powers,
     sent,
 )
@@ -264,7 +265,7 @@ def _outlook(
 
     ``likeness``: what early and late reflected energy of the closed form are multiplied by, (2, bands).
     """
-    points = centres(sources)
+    alone, points = [in_one_point(source) for source in sources], centres(sources)
     speed = hall.speed_of_sound
     heard = []
     for mixed in arrays:
@@ -276,7 +277,7 @@ def _outlook(
         arrival = np.broadcast_to(r.min(axis=2) / speed, (len(sources), len(places))) + delay
         heard.append((capsules.mean(axis=1), pressure, r, delay, arrival))
     first = np.min([arrival for *_, arrival in heard], axis=0)
-    power = powers(sources)[:, None]
+    power = powers(alone)[:, None]
     parts = []
     for number, (mixed, (middle, pressure, r, delay, arrival)) in enumerate(zip(arrays, heard, strict=True)):
         louder = amplitude(mixed.gain_db) ** 2
@@ -291,7 +292,7 @@ def _outlook(
         else:
             early, late = _split(rest, first + EARLY_S - delay)
         direct = louder * np.einsum("spmb,m->spb", pressure**2, (mixed.law**2).sum(axis=0))
-        prompt = _prompt(hall, points, middle) * sent(sources, way / away) * np.exp(-hall.air * away) / away**2
+        prompt = _prompt(hall, points, middle) * sent(alone, way / away) * np.exp(-hall.air * away) / away**2
         total = (early + late).sum(axis=0)
         channels = louder * direct_channels(mixed.law, pressure, r, speed) + covariance[:, None] * total
         parts.append(
@@ -338,7 +339,7 @@ def closed_form(
     times : ndarray, shape (bands,)
         Its T30 in s.
     sources : sequence of Radiators
-        Who plays, each in one point.
+        Who plays; what is reflected is told for one source in their middle.
     places : ndarray, shape (places, 3)
         Of the main array in m.
     arrays : sequence of Mixed
@@ -376,12 +377,13 @@ def by_engine(
     still = [mixed.array.positions.mean(axis=0) for mixed in arrays if not mixed.moves]
     receivers = np.concatenate([places, np.array(still).reshape(-1, 3)])
     grid = grid_size(max(float(np.nanmax(times)), 0.5))
-    party = [(sources, [omni(p) for p in receivers])]
+    alone = [in_one_point(source) for source in sources]
+    party = [(alone, [omni(p) for p in receivers])]
     exact = 2e-3 * float(np.sqrt(hall.box.volume))
     energy = scattered_energy(hall, party, grid, cuts=cuts)[0] + specular_energy(hall, party, exact, grid)[0]
     way = receivers - centres(sources)[:, None]
     r = np.linalg.norm(way, axis=2)[..., None]
-    direct = sent(sources, way / r) / r**2
+    direct = sent(alone, way / r) / r**2
     at = r / hall.speed_of_sound / STEP
     below = at.astype(int)
     rows = np.ogrid[: len(sources), : len(receivers), : len(BANDS)]

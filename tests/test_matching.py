@@ -27,7 +27,7 @@ from rooms.jnd import in_jnds
 from rooms.matching import Candidate, fit_halls
 from rooms.measures import from_echogram
 from rooms.microphones import Array, Capsule
-from rooms.mixed_arrays import BARE, Mixed
+from rooms.mixed_arrays import BARE, Mixed, direct_sound
 from rooms.octaves import in_octaves
 from rooms.predicting import Outlook, Predicted, by_engine, initial_gap_s, one
 from rooms.responses import Responses, compute_responses
@@ -353,6 +353,17 @@ def test_every_player_has_room_in_a_hall() -> None:
     wide = Radiators(np.array([(0.0, 2.0, 1.2), (6.5, 2.0, 1.2)]), np.array([(0.0, -1.0, 0.0)] * 2), np.zeros(9))
     with pytest.raises(InputError, match="no hall has room for the sections"):
         fit_halls(target_with_times(np.full(9, 0.6)), {"long": room(ROOMS["long"])}, [wide], plan_scales=(1.0,))
+
+
+def test_the_direct_sound_of_a_section_is_its_players_mean() -> None:
+    """By hand: 1/r² at 1 and 3 m from the capsule, air that takes nothing; the null of a figure-of-eight stays one."""
+    still = hall(material(0.3), size=(20.0, 20.0, 10.0))
+    two = Radiators(np.array([(1.0, 0.0, 2.0), (3.0, 0.0, 2.0)]), np.array([(0.0, 0.0, 1.0)] * 2), np.zeros(9))
+    capsules = (Capsule("omni", (0.0, 0.0, 0.0)), Capsule("eight", (0.0, 0.0, 0.0), (0.0, 0.0), "figure-8"))
+    pressure, r = direct_sound(still, [two], Array("main", "main", capsules), np.array([[(0.0, 0.0, 2.0)] * 2]))
+    np.testing.assert_allclose(pressure[0, 0, 0] ** 2, (1.0 + 1.0 / 9.0) / 2.0, rtol=1e-12)
+    np.testing.assert_allclose(pressure[0, 0, 1], 0.0, atol=1e-12)
+    np.testing.assert_allclose(r, 2.0)
 
 
 def test_spots_are_turned_up_where_a_main_array_cannot_come_so_near() -> None:
