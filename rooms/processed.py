@@ -39,7 +39,7 @@ ROOM_S = 0.12
 ROOM_DB, BROKEN_DB = 6.0, 8.0
 """By how much it falls before and after."""
 
-FEWEST, SHARE = 8, 0.3
+FEWEST, SHARE = 12, 0.3
 """Of so many falls, in octaves and all together, such a share breaks off where somebody made them: of strings as they
 were 0 to 0.25 do, behind gates and denoisers that reach into the decay 0.25 to 1 (measured)."""
 
@@ -86,7 +86,8 @@ def _breaks_off(samples: NDArray[np.float64], rate: int) -> bool:
 
 def _deep_falls(energy: NDArray[np.float64]) -> Iterator[NDArray[np.float64]]:
     """Yield the level over each deep fall, less its first 5 and its last 3 dB."""
-    level = energy_db(np.maximum(moving_mean(energy, 3), 1e-13 * np.max(energy)))
+    smooth = moving_mean(energy, 3)
+    level = energy_db(np.maximum(smooth, 10.0 ** (_GATED_DB / 10.0) * np.max(smooth)))
     for peak, trough in turns(level, TURN_DB):
         fall = level[peak : trough + 1]
         if fall[0] - fall[-1] >= DEEP_DB:

@@ -168,6 +168,16 @@ def test_music_behind_a_gate_or_a_denoiser_is_warned_of(
     assert warned == (how is not None)
 
 
+def test_what_ends_where_nobody_hears_it_is_not_called_gated(tmp_path: Path) -> None:
+    """Players of samples stop their voices some 80 dB down: five stops of 0.6 s that fall tenfold faster from there."""
+    time = np.tile(np.arange(round(2.0 * RATE)) / RATE, 5)
+    level = np.maximum(time - 0.8, 0.0) * -60.0 / 0.6
+    level = np.where(level < -75.0, -75.0 + 10.0 * (level + 75.0), level)
+    signal = 0.2 * np.random.default_rng(4).standard_normal(time.size) * 10.0 ** (level / 20.0)
+    warnings = measure_file(save(tmp_path / "a.wav", signal[None]), kind="music").warnings
+    assert not any("break off" in text for text in warnings)
+
+
 def test_each_octave_and_each_channel_of_music_tells_its_own_time(tmp_path: Path) -> None:
     """0.9 s below 1 kHz and 2 s above in one channel, 1.4 s in the other: 15 %, twice the deviation of five stops."""
     low = scipy.signal.butter(8, 1000.0, fs=RATE, output="sos")
