@@ -4,7 +4,7 @@ Each case is a drawn hall (`drawn_rooms`), every fourth by pyroomacoustics (imag
 the others by this engine; a pair of omnis hangs at a drawn place, of which odd cases have one. The recording is a file:
 the response with white noise 45 to 60 dB below its first 80 ms; or five phrases with stops (`string_music`) in stereo,
 with noise 40 dB below. It goes the way of any recording: measured, made a target, fitted with four of the catalogue's
-halls, drawn for each case and in their own size, for a fit over all of them takes thrice as long. What is found is held
+halls, drawn for each case and in their own size, for a fit over all of them takes twice as long. What is found is held
 against the truth, known before there was a recording: T as the mean of 500 Hz and 1 kHz (ISO 3382-1, table A.1) in
 just-noticeable differences, clarity in dB. There are three misses a case: of the measurement, of what the fit says of
 itself, and of what is heard there, the engine's expected energy in the fitted hall at the fitted place.
