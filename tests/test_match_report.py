@@ -73,6 +73,8 @@ def test_the_fitted_scene_renders_where_it_was_written(folder: Path) -> None:
     page = (folder / "out" / "match.html").read_text(encoding="utf-8")
     assert all(line.replace("'", "&#39;") in page for line in said)
     assert page.count("data:image/png") == 1
+    clarity, deviation = found.C80_db[4], found.C80_error_db[4]
+    assert f"<td>{clarity:.1f}</td><td>{deviation:.1f}</td>" in page.replace("−", "-")
     assert "hearing" in page
 
 
