@@ -97,6 +97,7 @@ def predicted_peak_mib(plan: CuePlan, held: float | None) -> float:
 
 
 def memory_notice(plan: CuePlan, held: float | None) -> str | None:
-    """Return a line that says what `predicted_peak_mib` says, if that is more than `LARGE_MIB`."""
-    predicted = predicted_peak_mib(plan, held)
-    return f"cue '{plan.name}': takes about {predicted:.0f} MiB of memory" if predicted > LARGE_MIB else None
+    """Return a line that says what `predicted_peak_mib` says, if a process that does nothing else takes `LARGE_MIB`."""
+    if predicted_peak_mib(plan, None) <= LARGE_MIB:
+        return None
+    return f"cue '{plan.name}': takes about {predicted_peak_mib(plan, held):.0f} MiB of memory"
