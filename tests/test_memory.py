@@ -109,6 +109,14 @@ def test_the_prediction_counts_every_response_and_its_spectra(tmp_path: Path) ->
     assert predicted_peak_mib(small, 307.0) - predicted_peak_mib(small, 300.0) == pytest.approx(7.0)
 
 
+def test_what_else_a_process_holds_does_not_make_a_cue_large(tmp_path: Path) -> None:
+    """Sixty responses aren't told of in a process that has much besides; four hundred and eighty are, with all of it."""
+    small, large = (planned(tmp_path, voices, capsules) for voices, capsules in ((5, 12), (20, 24)))
+    assert memory.memory_notice(small, 5000.0) is None
+    told = memory.memory_notice(large, 5000.0)
+    assert told == f"cue 'cue': takes about {predicted_peak_mib(large, 5000.0):.0f} MiB of memory"
+
+
 def test_a_render_that_takes_much_says_so_in_one_line_and_in_its_report(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
