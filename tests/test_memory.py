@@ -110,7 +110,7 @@ def test_the_prediction_counts_every_response_and_its_spectra(tmp_path: Path) ->
 
 
 def test_what_else_a_process_holds_does_not_make_a_cue_large(tmp_path: Path) -> None:
-    """Sixty responses aren't told of in a process that has much besides; four hundred and eighty are, with all of it."""
+    """Sixty responses aren't told of in a process that has much besides; 480 are, with all of it."""
     small, large = (planned(tmp_path, voices, capsules) for voices, capsules in ((5, 12), (20, 24)))
     assert memory.memory_notice(small, 5000.0) is None
     told = memory.memory_notice(large, 5000.0)
