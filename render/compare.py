@@ -15,7 +15,6 @@ from functools import partial
 from pathlib import Path
 from threading import Semaphore
 
-import numpy as np
 import soundfile
 
 from render.comparison import Comparison, SectionNumbers, Variant
@@ -25,7 +24,7 @@ from render.cue_plan import STEREO_LOUDSPEAKERS
 from render.cues import QUICK_DBTP, QUICK_LUFS
 from render.export import open_audio, write_text
 from render.loudness import matching_gains
-from render.mix import HEADROOM_S, capsule_delays, default_gain_db, heard_arrays, main_array
+from render.mix import default_gain_db, latest_offset_s
 from render.pages import duration_text
 from render.passage import Passage
 from render.scene_file import SceneFile, chosen_cues
@@ -237,23 +236,10 @@ def _cue_of(scene_file: SceneFile, name: str) -> str:
 def _common_offset(variants: Sequence[SceneVariant]) -> tuple[float, list[str]]:
     """Return the base's offset in s, or what all variants allow, and a warning then."""
     own = variants[0].scene_file.mix_offset
-    allowed = min(_latest_offset_s(variant.scene_file) for variant in variants[1:])
+    allowed = min(latest_offset_s(variant.scene_file) for variant in variants[1:])
     if own <= allowed:
         return own, []
     return allowed, [f"offset {allowed:g} s for all, not the base's {own:g} s, as something arrives before that"]
-
-
-def _latest_offset_s(scene_file: SceneFile) -> float:
-    """Return the offset in s up to which nothing arrives too early, delays included; never less than 0.
-
-    To a tenth of a millisecond, and `render.mix.HEADROOM_S` before the first arrival.
-    """
-    speed, arrays = scene_file.hall.speed_of_sound, heard_arrays(scene_file)
-    ears = np.concatenate([array.positions for array in arrays])
-    players = np.concatenate([section.positions for section in scene_file.sections])
-    nearest = np.linalg.norm(ears[:, None] - players[None], axis=2).min(axis=1) / speed
-    delays = capsule_delays(arrays, scene_file.sections, scene_file.buses, main_array(scene_file.arrays), speed)
-    return max(float(np.floor(((nearest + delays).min() - HEADROOM_S) * 1e4) / 1e4), 0.0)
 
 
 def _run_all(jobs: Sequence[Job], threads: int, tell: Callable[[str, float], None]) -> list[JobResult]:

@@ -29,6 +29,7 @@ __all__ = [
     "default_gain_db",
     "default_offset_s",
     "heard_arrays",
+    "latest_offset_s",
     "left_out",
     "looked_at",
     "main_array",
@@ -204,10 +205,22 @@ def default_gain_db(scene_file: SceneFile) -> float:
 
 def default_offset_s(scene_file: SceneFile) -> float:
     """Return a fitting offset in s: to a tenth of a millisecond, just before the first arrival anywhere."""
-    ears = np.concatenate([array.positions for array in scene_file.arrays])
+    return _before_first(scene_file, scene_file.arrays, 0.0)
+
+
+def latest_offset_s(scene_file: SceneFile) -> float:
+    """Return the same for the arrays that are heard, their delays included."""
+    heard, speed = heard_arrays(scene_file), scene_file.hall.speed_of_sound
+    delays = capsule_delays(heard, scene_file.sections, scene_file.buses, main_array(scene_file.arrays), speed)
+    return _before_first(scene_file, heard, delays)
+
+
+def _before_first(scene_file: SceneFile, arrays: Sequence[Array], delays: float | NDArray[np.float64]) -> float:
+    """Return a time in s, `HEADROOM_S` before the first arrival at any capsule of arrays, delayed by (capsules,) s."""
+    ears = np.concatenate([array.positions for array in arrays])
     players = np.concatenate([section.positions for section in scene_file.sections])
     nearest = np.linalg.norm(ears[:, None] - players[None], axis=2).min(axis=1) / scene_file.hall.speed_of_sound
-    first = float(nearest.min())
+    first = float((nearest + delays).min())
     return max(math.floor((first - HEADROOM_S) * 1e4) / 1e4, 0.0)
 
 
