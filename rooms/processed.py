@@ -63,7 +63,7 @@ def processed(samples: NDArray[np.float64], rate: int, response: bool) -> list[s
             f"gated or edited: falls from {level[cut[0] - 2]:.0f} dB re its loudest to digital silence "
             f"at {cut[0] * FRAME_S:.2f} s; decays are not the room's there"
         )
-    if not response and _breaks_off(samples, rate):
+    if not response and _breaks_off(samples, rate, frames):
         found.append(
             "decays break off where they get quiet: gated or denoised, so reverberation times may come out too short"
         )
@@ -74,12 +74,13 @@ def processed(samples: NDArray[np.float64], rate: int, response: bool) -> list[s
     return found
 
 
-def _breaks_off(samples: NDArray[np.float64], rate: int) -> bool:
-    """Return whether music's falls get steeper further down, more often than those of a room with people playing."""
-    frame = round(FRAME_S * rate)
-    count = samples.shape[-1] // frame
-    whole = np.mean(samples[:, : count * frame].reshape(len(samples), count, frame) ** 2, axis=(0, 2))
-    bands = [whole, *(energy for energy in frame_energies(samples, rate, frame, OCTAVES) if energy is not None)]
+def _breaks_off(samples: NDArray[np.float64], rate: int, whole: NDArray[np.float64]) -> bool:
+    """Return whether music's falls get steeper further down, more often than those of a room with people playing.
+
+    ``whole``: the energy of its frames, all frequencies together.
+    """
+    octaves = frame_energies(samples, rate, round(FRAME_S * rate), OCTAVES)
+    bands = [whole, *(energy for energy in octaves if energy is not None)]
     broken = [_is_broken(fall) for energy in bands if energy.any() for fall in _deep_falls(energy)]
     return len(broken) >= FEWEST and sum(broken) >= SHARE * len(broken)
 
