@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from rooms import catalogue
+from rooms.agreement import Target
 from rooms.jnd import in_jnds
-from rooms.matching import Candidate, Target, fit_halls
+from rooms.matching import Candidate, fit_halls
 from tests.benchmarks.drawn_rooms import RATE, Drawn, drawn_room, measured, recorded, with_noise
 from tests.benchmarks.string_music import phrases
 

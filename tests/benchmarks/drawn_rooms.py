@@ -19,9 +19,9 @@ from scipy.signal import fftconvolve
 
 from render.match import target_of
 from render.measure import measure_file
+from rooms.agreement import Target
 from rooms.errors import InputError
 from rooms.geometry import SURFACES, Box
-from rooms.matching import Target
 from rooms.measures import from_echogram
 from rooms.microphones import Array, Capsule
 from rooms.octaves import in_octaves
