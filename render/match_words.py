@@ -21,6 +21,9 @@ RANGES = {"up to 250 Hz": slice(0, 3), "from 500 Hz to 2 kHz": slice(3, 6), "fro
 MIDDLE = slice(2, 6)
 """250 Hz to 2 kHz: what is told of a measure in one number."""
 
+INTERVAL = 1.645
+"""Half a 90 % interval of a normal distribution, in standard deviations."""
+
 
 def summary(candidate: Candidate) -> str:
     """Return what a fit does to a scene, its hall aside, in a line; nothing of what it leaves as it is."""
@@ -47,7 +50,7 @@ def plain_sentences(target: Target, found: Predicted) -> list[str]:
         What the room has.
     """
     misses = residuals(target, found)
-    lines = [_tail(text, target.T_s[octaves], found.T_s[octaves]) for text, octaves in RANGES.items()]
+    lines = [_tail(target, found, text, octaves) for text, octaves in RANGES.items()]
     for name, same, more, less in (
         ("EDT_s", "The tail begins to fall as slowly as in the recording.", "slower", "faster"),
         ("C80_db", "The sections sound as clear as in the recording.", "clearer", "less clear"),
@@ -57,10 +60,16 @@ def plain_sentences(target: Target, found: Predicted) -> list[str]:
         if np.isnan(jnds):
             continue
         subject = "The tail begins to fall" if name == "EDT_s" else "The sections sound"
+        spread = _spread(target, name)
+        doubt = (
+            f"; it tells that to {_amount(name, spread)} either way, so they may be alike"
+            if spread >= abs(jnds)
+            else ""
+        )
         lines.append(
             same
             if abs(jnds) <= 1.0
-            else f"{subject} {more if jnds > 0 else less} than in the recording, by {_amount(name, jnds)}."
+            else f"{subject} {more if jnds > 0 else less} than in the recording, by {_amount(name, jnds)}{doubt}."
         )
     lines += _tone(misses["tone_db"])
     width = _in_the_middle(misses["correlation"])
@@ -95,11 +104,15 @@ def unmatched(target: Target, candidate: Candidate) -> list[str]:
     Returns
     -------
     list of str
-        Reverberation times octave by octave; of all other measures, means of 250 Hz to 2 kHz count.
+        Reverberation times octave by octave; of all other measures, means of 250 Hz to 2 kHz count. What lies within
+        the recording's own 90 % interval isn't off, as far as anybody can tell.
     """
     found = candidate.predicted
     misses = residuals(target, found)
     middle = {name: _in_the_middle(of) for name, of in misses.items() if name != "initial_gap_s"}
+    for name in ("EDT_s", "C80_db", "drr_db"):
+        if abs(middle[name]) <= _spread(target, name):
+            middle[name] = 0.0
     lines = _decays(target, candidate)
     early = middle["EDT_s"]
     if abs(early) > 1.0:
@@ -157,7 +170,7 @@ def _decays(target: Target, candidate: Candidate) -> list[str]:
             lines.append(
                 f"At {band} Hz the recording rings {wanted:.2f} s and the hall doesn't ring: nearly all is absorbed."
             )
-        if not abs(float(in_jnds("T_s", found, wanted))) > 1.0:
+        if not abs(float(in_jnds("T_s", found, wanted))) > 1.0 or target.T_low_s[n] <= found <= target.T_high_s[n]:
             continue
         text = f"At {band} Hz the recording rings {wanted:.2f} s and the hall {found:.2f} s: "
         if wanted >= air[n]:
@@ -188,8 +201,9 @@ def _why_not_nearer(candidate: Candidate, *, nearer: bool) -> str:
     return f"the main array hangs {distance}; {'nearer' if nearer else 'farther away'} the other measures miss by more."
 
 
-def _tail(text: str, asked: NDArray[np.float64], got: NDArray[np.float64]) -> str:
+def _tail(target: Target, found: Predicted, text: str, octaves: slice) -> str:
     """Return how long tails are in some octaves."""
+    asked, got = target.T_s[octaves], found.T_s[octaves]
     known = np.isfinite(asked) & np.isfinite(got)
     if not known.any():
         return f"Whether the tails are alike {text} can't be told."
@@ -197,9 +211,11 @@ def _tail(text: str, asked: NDArray[np.float64], got: NDArray[np.float64]) -> st
     if abs(jnds) <= 1.0:
         return f"Your tail is as long as the recording's {text}."
     percent = 100.0 * (float(np.exp(np.mean(np.log(got[known] / asked[known])))) - 1.0)
+    inside = (target.T_low_s[octaves] <= got) & (got <= target.T_high_s[octaves])
+    doubt = "; it doesn't tell that so exactly, so they may be alike" if inside[known].all() else ""
     return (
         f"Your tail is {abs(percent):.0f} % {'longer' if percent > 0 else 'shorter'} than the recording's {text}, "
-        f"{abs(jnds):.1f} just-noticeable differences."
+        f"{abs(jnds):.1f} just-noticeable differences{doubt}."
     )
 
 
@@ -214,6 +230,23 @@ def _tone(misses: NDArray[np.float64]) -> list[str]:
         return ["The reverberation has the recording's tone."]
     parts = [f"{abs(db):.1f} dB {'stronger' if db > 0 else 'weaker'} {text}" for text, db in heard.items()]
     return [f"The reverberation is {' and '.join(parts)} than in the recording, against its mean."]
+
+
+def _spread(target: Target, name: str) -> float:
+    """Return half the 90 % interval of a measure's mean from 250 Hz to 2 kHz, in JNDs; 0 where it isn't known.
+
+    Octaves of one response scatter independently; of music the errors are taken for alike, as the stops are the same,
+    and so are those of the direct sound, as its length is.
+    """
+    if name == "EDT_s":
+        errors = in_jnds(name, target.EDT_s + target.EDT_error_s, target.EDT_s)
+    else:
+        errors = {"C80_db": target.C80_error_db, "drr_db": target.drr_error_db}[name] / STEPS[name]
+    known = errors[MIDDLE][np.isfinite(errors[MIDDLE])]
+    if not known.size:
+        return 0.0
+    alike = target.as_played or name == "drr_db"
+    return INTERVAL * float(np.mean(known) if alike else np.sqrt(np.sum(known**2)) / known.size)
 
 
 def _mean(values: NDArray[np.float64]) -> float:

@@ -17,7 +17,7 @@ from render.cli import main
 from render.loudness import LoudnessMeter
 from render.match import Match, match_scene, target_of
 from render.match_report import write_match
-from render.match_words import plain_sentences, summary
+from render.match_words import plain_sentences, summary, unmatched
 from render.measure import Measurement, measure_file
 from render.scene_file import build_scene, read_scene
 from rooms.errors import InputError
@@ -129,6 +129,42 @@ def test_words_say_which_way_and_how_far(folder: Path) -> None:
     ]
     unknown = replace(target, T_s=np.array([np.nan] * 3 + [1.5] * 6))
     assert plain_sentences(unknown, other.predicted)[0] == ("Whether the tails are alike up to 250 Hz can't be told.")
+
+
+def test_what_the_recording_leaves_open_is_not_called_off(folder: Path) -> None:
+    """Music that tells T to 20 % and clarity to 4 dB as a standard deviation: 10 % and 3 dB off may be none."""
+    _, match = matched(folder)
+    candidate = match.candidates[0]
+    T_s, nothing = np.full(9, 1.5), np.full(9, np.nan)
+    sure = replace(
+        match.target,
+        T_s=T_s,
+        T_low_s=0.99 * T_s,
+        T_high_s=1.01 * T_s,
+        EDT_s=nothing,
+        drr_db=nothing,
+        C80_db=np.zeros(9),
+        C80_error_db=np.full(9, 0.5),
+        correlation=nothing,
+        initial_gap_s=np.nan,
+        as_played=True,
+    )
+    unsure = replace(sure, T_low_s=0.8 * T_s, T_high_s=1.2 * T_s, C80_error_db=np.full(9, 4.0))
+    found = replace(candidate, predicted=replace(candidate.predicted, T_s=1.1 * T_s, C80_db=np.full(9, 3.0)))
+    assert len(unmatched(sure, found)) == 9 + 1  # octaves, and clarity
+    assert unmatched(unsure, found) == []
+    said, doubted = (plain_sentences(target, found.predicted) for target in (sure, unsure))
+    assert not any("may be alike" in line for line in said)
+    assert doubted[0] == (
+        "Your tail is 10 % longer than the recording's up to 250 Hz, 2.0 just-noticeable differences; it doesn't tell "
+        "that so exactly, so they may be alike."
+    )
+    assert doubted[-1] == (
+        "The sections sound clearer than in the recording, by 3.0 dB; it tells that to 6.6 dB either way, so they may "
+        "be alike."
+    )
+    response = replace(unsure, as_played=False)  # octaves scatter independently: 6.6 dB of four are 3.3 dB
+    assert "to 3.3 dB either way" in plain_sentences(response, found.predicted)[-1]
 
 
 def test_the_scene_that_is_fitted_is_not_overwritten(folder: Path) -> None:
