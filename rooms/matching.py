@@ -1,9 +1,9 @@
 """Fitting a scene to what a recording says about its room: which hall, how absorbing, how large, who hangs where.
 
 The reverberation time of a hall is asked band by band, so what is left to search is which hall, the size of its plan,
-where the main array hangs, how the arrays are balanced, and how far upstage the ensemble sits. A closed form ranks
-thousands of candidates; the best are evaluated by the engine's echograms, on a grid of places that is refined around
-the best one. Nothing is random.
+where the main array hangs, how the arrays are balanced, and how far upstage the ensemble sits. A closed form chooses
+each hall's size among thousands of candidates; the engine's echograms evaluate every hall on a grid of places, and the
+best on grids that are refined around the best place. Nothing is random.
 """
 
 from __future__ import annotations
@@ -64,8 +64,11 @@ WIDTHS = (0.5, 0.7, 1.0, 1.4, 2.0)
 DOWNSTAGE = (-2.0, 2.0)
 """m by which the ensemble is moved towards the audience."""
 
+SECOND_SIZES = 3
+"""So many halls are evaluated by the engine at a second size: those of which the closed form says most good."""
+
 FINALISTS, OF_ONE_HALL = 6, 2
-"""Halls, each at a size of its plan, that the engine evaluates; and so many of one hall."""
+"""Halls, each at a size of its plan, whose places are refined; and so many of one hall."""
 
 DECAYS = 4
 """So many of a grid's candidates are compared by their early decay, too."""
@@ -198,22 +201,26 @@ def fit_halls(
     faults: dict[str, str] = {}
     ranked = []
     for number, (name, given) in enumerate(halls.items()):
-        tell(0.2 * number / len(halls))
+        tell(0.25 * number / len(halls))
         try:
             ranked += _ranked(target, name, given, seats, players, plan_scales, arrays)
         except InputError as error:
             faults[name] = str(error)
-    finalists = _finalists(ranked)
-    best: dict[str, Candidate] = {}
-    for number, (_, name, scale) in enumerate(finalists):
-        tell(0.2 + 0.8 * number / len(finalists))
+    chosen = _sizes(ranked)
+    coarse = []
+    for number, (_, name, scale) in enumerate(chosen):
+        tell(0.25 + 0.4 * number / len(chosen))
         try:
-            candidate = _refine(target, name, scale, halls[name], seats, players, arrays)
+            coarse.append(_coarse(target, name, scale, halls[name], seats, players, arrays))
         except InputError as error:
             faults[name] = str(error)
-            continue
-        if name not in best or candidate.cost < best[name].cost:
-            best[name] = candidate
+    finalists = _finalists(coarse)
+    best: dict[str, Candidate] = {}
+    for number, (fitting, found) in enumerate(finalists):
+        tell(0.65 + 0.35 * number / len(finalists))
+        candidate = _refined(fitting, found)
+        if candidate.name not in best or candidate.cost < best[candidate.name].cost:
+            best[candidate.name] = candidate
     tell(1.0)
     for name, why in faults.items():
         if refused is not None and name not in best:
@@ -256,11 +263,20 @@ def _ranked(
     return found
 
 
-def _finalists(ranked: Sequence[tuple[float, str, float]]) -> list[tuple[float, str, float]]:
-    """Return those that the engine evaluates, best first."""
-    chosen: list[tuple[float, str, float]] = []
+def _sizes(ranked: Sequence[tuple[float, str, float]]) -> list[tuple[float, str, float]]:
+    """Return the sizes of halls that the engine evaluates: every hall's best, and some halls' second."""
+    of: dict[str, list[tuple[float, str, float]]] = {}
     for entry in sorted(ranked):
-        if sum(entry[1] == name for _, name, _ in chosen) < OF_ONE_HALL:
+        of.setdefault(entry[1], []).append(entry)
+    seconds = sorted(entries[1] for entries in of.values() if len(entries) > 1)
+    return [entries[0] for entries in of.values()] + seconds[:SECOND_SIZES]
+
+
+def _finalists(coarse: Sequence[tuple[_Fitting, Candidate]]) -> list[tuple[_Fitting, Candidate]]:
+    """Return those whose places are refined, best first."""
+    chosen: list[tuple[_Fitting, Candidate]] = []
+    for entry in sorted(coarse, key=lambda entry: entry[1].cost):
+        if sum(entry[1].name == candidate.name for _, candidate in chosen) < OF_ONE_HALL:
             chosen.append(entry)
     return chosen[:FINALISTS]
 
@@ -303,7 +319,38 @@ def _distances(hall: Hall) -> list[float]:
     return [float(d) for d in np.geomspace(LEAST_DISTANCE, farthest, DISTANCES)]
 
 
-def _refine(
+@dataclass(frozen=True, eq=False)
+class _Fitting:
+    """A hall of one size with absorption that gives the times, and how candidates in it are evaluated."""
+
+    target: Target
+    name: str
+    scale: float
+    scaled: Hall  # with its own absorption
+    hall: Hall
+    times: NDArray[np.float64]
+    rebuilt: float  # what its absorption costs in JNDs
+    seats: NDArray[np.float64]
+    players: Sequence[Radiators]
+    arrays: Callable[[str, Hall], Sequence[Mixed]]
+
+    def places(self, moved: float, distances: Sequence[float], heights: Sequence[float]) -> NDArray[np.float64]:
+        """Return the places of a main array that are free, (places, 3) in m."""
+        mixed = self.arrays(self.name, downstage(self.scaled, moved))
+        return _places(downstage(self.hall, moved), distances, heights, mixed)
+
+    def best(
+        self, moved: float, places: NDArray[np.float64], balances: _Balances | None = None, cuts: int = 1
+    ) -> Candidate:
+        """Return the best of some places and balances, the ensemble moved downstage by so many m."""
+        there, mixed = downstage(self.hall, moved), self.arrays(self.name, downstage(self.scaled, moved))
+        outlook = by_engine(there, self.times, self.players, places, mixed, cuts=cuts)
+        tried = balances or _balances(self.target, mixed)
+        found = _best(self.target, self.name, self.scale, there, outlook, mixed, tried, places, moved)
+        return replace(found, cost=found.cost + self.rebuilt)
+
+
+def _coarse(
     target: Target,
     name: str,
     scale: float,
@@ -311,40 +358,37 @@ def _refine(
     seats: NDArray[np.float64],
     players: Sequence[Radiators],
     arrays: Callable[[str, Hall], Sequence[Mixed]],
-) -> Candidate:
-    """Return the best of one hall: on a coarse grid of places, on finer ones around the best, then moved downstage.
-
-    What is said of that one in the end comes from walls in parts, as that of responses does.
-    """
+) -> tuple[_Fitting, Candidate]:
+    """Return a hall of one size, fitted, and the best of it on a coarse grid of places."""
     scaled = scale_plan(given, scale)
     own = expected_T30(given) / sabine(given)
     hall, times = nearest_times(scaled, own * sabine(scaled), target.T_s)
     rebuilt = _rebuilt(target, scaled, hall)
+    fitting = _Fitting(target, name, scale, scaled, hall, times, rebuilt, seats, players, arrays)
+    return fitting, fitting.best(0.0, fitting.places(0.0, _distances(hall), HEIGHTS))
 
-    def best(moved: float, places: NDArray[np.float64], balances: _Balances | None = None, cuts: int = 1) -> Candidate:
-        there, mixed = downstage(hall, moved), arrays(name, downstage(scaled, moved))
-        outlook = by_engine(there, times, players, places, mixed, cuts=cuts)
-        tried = balances or _balances(target, mixed)
-        found = _best(target, name, scale, there, outlook, mixed, tried, places, moved)
-        return replace(found, cost=found.cost + rebuilt)
 
-    mixed = arrays(name, scaled)
-    found = best(0.0, _places(hall, _distances(hall), HEIGHTS, mixed))
+def _refined(fitting: _Fitting, found: Candidate) -> Candidate:
+    """Return the best of a hall on finer grids of places around the best, then moved downstage.
+
+    What is said of that one in the end comes from walls in parts, as that of responses does.
+    """
     for closeness in FINER:
         steps = (1.0 / closeness, 1.0, closeness)
         distances = sorted({min(max(found.distance * s, LEAST_DISTANCE), FARTHEST) for s in steps})
         heights = sorted({min(max(found.height * s, LOWEST), HIGHEST) for s in steps})
-        found = min(found, best(0.0, _places(hall, distances, heights, mixed)), key=lambda candidate: candidate.cost)
+        there = fitting.best(0.0, fitting.places(0.0, distances, heights))
+        found = min(found, there, key=lambda candidate: candidate.cost)
     for moved in DOWNSTAGE:
         try:
-            there = downstage(hall, moved)
+            box = downstage(fitting.hall, moved).box
         except InputError:
             continue
-        place = _places(there, [found.distance], [found.height], arrays(name, downstage(scaled, moved)))
-        if there.box.inside(seats, CLEARANCE).all() and len(place):
-            found = min(found, best(moved, place), key=lambda candidate: candidate.cost)
+        place = fitting.places(moved, [found.distance], [found.height])
+        if box.inside(fitting.seats, CLEARANCE).all() and len(place):
+            found = min(found, fitting.best(moved, place), key=lambda candidate: candidate.cost)
     chosen = _Balances(*(np.array([value]) for value in (found.width, found.spot_db, found.far_db)))
-    return best(found.downstage, np.array([[0.0, -found.distance, found.height]]), chosen, FACETS)
+    return fitting.best(found.downstage, np.array([[0.0, -found.distance, found.height]]), chosen, FACETS)
 
 
 def _best(
