@@ -318,7 +318,8 @@ def match(
         told("recording", 0.0)
         found = measure_file(recording, reference=reference, kind=kind, chosen=chosen)
         names = [] if own_hall else list(halls) or None
-        fitted = match_scene(target_of(found), base, names, lambda part: told("halls", part))
+        target = target_of(found, base.hall.temperature, base.hall.humidity)
+        fitted = match_scene(target, base, names, lambda part: told("halls", part))
         said = write_match(found, fitted, output, tell)
     best = fitted.candidates[0]
     name = best.name or base.hall.name

@@ -26,6 +26,7 @@ from rooms.hanging import hang, heights
 from rooms.matching import Candidate, fit_halls
 from rooms.microphones import Array
 from rooms.mixed_arrays import Mixed
+from rooms.octave_air import at_middle_s
 from rooms.octaves import octave_midbands
 from rooms.players import Section
 from rooms.surfaces import Hall
@@ -64,14 +65,24 @@ class Match:
     refused: Mapping[str, str] = field(default_factory=dict)
 
 
-def target_of(measurement: Measurement) -> Target:
-    """Return what a measured recording says about its room, as the fit takes it."""
+def target_of(measurement: Measurement, temperature: float, humidity: float) -> Target:
+    """Return what a measured recording says about its room, as the fit takes it.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        What was measured.
+    temperature, humidity : float
+        What its air is taken to have, in °C and %: reverberation times become those of octaves' middles, as halls have
+        them.
+    """
+    middle = at_middle_s(measurement.T_s, temperature, humidity) / measurement.T_s
     bandwidth = octave_midbands(BANDS) * (10.0**0.15 - 10.0**-0.15)
     stereo = measurement.channels == "stereo"
     return Target(
-        T_s=measurement.T_s,
-        T_low_s=measurement.T_low_s,
-        T_high_s=measurement.T_high_s,
+        T_s=measurement.T_s * middle,
+        T_low_s=measurement.T_low_s * middle,
+        T_high_s=measurement.T_high_s * middle,
         EDT_s=measurement.EDT_s,
         C80_db=measurement.C80_db,
         C80_error_db=measurement.C80_error_db,

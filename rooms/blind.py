@@ -15,7 +15,7 @@ two slopes; the shortest of them are the room's (from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.special
@@ -24,9 +24,11 @@ from numpy.typing import ArrayLike, NDArray
 from rooms.decay_fit import FRAME_S
 from rooms.errors import InputError
 from rooms.free_decays import BANDWIDTH_TIME, FreeDecay, free_decays, quietest
+from rooms.octave_air import of_even_spectrum_s
 from rooms.octave_frames import frame_energies
 from rooms.octaves import octave_midbands
 from rooms.partial_decays import FEWEST, PartialDecays, partial_decays, partial_energies
+from rooms.spectra import THIRD_OCTAVES, long_term_spectrum
 from rooms.units import BANDS, energy_db
 
 __all__ = ["SOURCE_RELEASE_S", "BlindDecay", "blind_decay", "room_quantiles"]
@@ -56,6 +58,12 @@ LENGTHS = (0.3, 0.6, 1.2)
 PARTIALS_ERROR = 0.07
 """What an octave's decays of partials are wrong by together, as a standard deviation of log T: octaves whose
 frequencies decay differently, falls that all are masked (measured on made-up strings)."""
+
+AIR = (20.0, 50.0)
+"""°C and relative humidity in %, which a recording doesn't tell (common practice, no source)."""
+
+AIR_ERROR = 0.5
+"""What is not known of how much longer a weak upper edge lets an octave ring, re the logarithm of that (our choice)."""
 
 CORRELATION = 0.5
 """Between the errors of an octave's decays and its partials', which are in part the same stops (our choice)."""
@@ -158,6 +166,9 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
     quantiles of the posterior over all shares, lengths and scatters: once of the whole octave's decays, once of those
     of its partials. Both together, in inverse proportion to their variances, are the octave's.
 
+    Air takes more at an octave's upper edge than at its lower: T is what an even spectrum, a response's, would have
+    told, given the long-term spectrum of what was played (`rooms.octave_air`).
+
     After a source stops the level follows the backward integral of the response (Schroeder 1965): its fall within
     80 ms gives C80, and what it loses at once the direct sound's share. Both need the moment of the stop, which the
     source's release blurs: their errors are wide.
@@ -189,7 +200,21 @@ def blind_decay(samples: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS
             _Octave(noise_floor_db=octave.noise_floor_db, reason=reason) if octave.T_s >= SOURCE_RELEASE_S else octave
             for octave in octaves
         ]
-    return _together(octaves, midbands)
+    density_db = long_term_spectrum(given, sample_rate) - 10.0 * np.log10(THIRD_OCTAVES)
+    return _evened(_together(octaves, midbands), density_db, bands)
+
+
+def _evened(found: BlindDecay, density_db: NDArray[np.float64], bands: ArrayLike) -> BlindDecay:
+    """Return times as a response would have told them: what is played is weak at an octave's upper edge.
+
+    Upper bounds stay what they are.
+    """
+    even = of_even_spectrum_s(found.T_s, THIRD_OCTAVES, density_db, bands, *AIR)
+    change = np.where(found.upper_bound, 0.0, np.log(even / found.T_s))
+    interval = np.log([found.low_s, found.high_s] / found.T_s)
+    wider = np.hypot(interval, INTERVAL * AIR_ERROR * change) * np.sign(interval)
+    low_s, high_s = found.T_s * np.exp(change + wider)
+    return replace(found, T_s=found.T_s * np.exp(change), low_s=low_s, high_s=high_s)
 
 
 def _faded(lean: NDArray[np.float64]) -> bool:

@@ -40,6 +40,9 @@ SEATS = np.array([(-4.3, 1.7, 1.15), (-1.7, 4.0, 1.15), (1.6, 3.7, 1.1), (3.5, 1
 PAIR = 0.3
 """m; half the distance between the microphones of a pair."""
 
+AIR = (20.0, 50.0)
+"""°C and %: of every drawn hall, by its default."""
+
 EARLY_S = 0.08
 """C80 parts a response so long after the direct sound (ISO 3382-1, A.2.3)."""
 
@@ -206,4 +209,4 @@ def target_of_file(path: Path, kind: str) -> Target:
     measurement = measure_file(path)
     if measurement.kind != kind:
         raise InputError(f"{path.name}: taken for {measurement.kind}")
-    return target_of(measurement)
+    return target_of(measurement, *AIR)
