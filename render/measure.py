@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from render.measure_response import PAIRS, Pair, measure_response, sounds_like_a_response
 from render.measurement import BAND_ARRAYS, Measurement, measurement_json, measurement_lines
-from render.recording import read_recording
+from render.recording import one_sound, read_recording
 from rooms.blind import blind_decay
 from rooms.decay_fit import FRAME_S
 from rooms.errors import InputError
@@ -67,6 +67,9 @@ def measure_file(
     samples, rate, info_rate, length_s, warnings, clipped = read_recording(path, chosen)
     if pair != "stereo" and len(samples) != 2:
         raise InputError(f"{path}: found 1 channel, allowed: two for --channels {pair}; choose them with --channel")
+    if pair == "stereo" and len(samples) == 2:
+        samples, said = one_sound(samples)
+        warnings += said
     sounds: str
     if reference is not None:
         if kind is not None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from render.measurement import BAND_ARRAYS
 from rooms.early_measures import (
     DIRECT_S,
+    Reflection,
     clarity_deviation,
     direct_to_reverberant,
     first_reflections,
@@ -34,6 +35,18 @@ DEVIATION = {"T30_s": 0.55, "T20_s": 0.55 * 1.5}
 
 EARS_BANDS = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0)
 """Octaves IACC and lateral fractions are given for (ISO 3382-1, A.2.4 and B.3; from memory)."""
+
+LATERAL, EARS = ("LF", "LFC", "LF_like"), ("IACC_early", "IACC_late", "IACC")
+"""What is told of two channels."""
+
+CLIPPED = "clipped: the direct sound's level is lost"
+"""Why some measures are missing."""
+
+REMEDY = "; clap louder and nearer, or record a sweep"
+"""What to do about a decay that is lost in noise."""
+
+LEAST_FALL_DB = 10.0
+"""A recording whose level of 50 ms never falls so far below its highest holds no decay."""
 
 _MEASURES = ("EDT_s", "T20_s", "T30_s", "C80_db", "D50", "Ts_s")
 _FRAME_S = 0.01
@@ -64,7 +77,8 @@ def measure_response(
         for direct in (DIRECT_S, 2.0 * DIRECT_S)
     ]
     values["drr_db"] = ratios[0]
-    values["drr_error_db"] = np.abs(ratios[1] - ratios[0]) / 2.0
+    with np.errstate(invalid="ignore"):  # of a direct sound that nothing follows
+        values["drr_error_db"] = np.abs(ratios[1] - ratios[0]) / 2.0
     values["reflections"] = first_reflections(rows[0], rate, onset)
     if values["reflections"]:
         values["initial_gap_s"] = values["reflections"][0].time_s
@@ -87,7 +101,13 @@ def measure_response(
     if clipped:  # what is loudest is missing: the direct sound
         for key in ("EDT_s", "C80_db", "C50_db", "D50", "Ts_s", "drr_db", "drr_error_db"):
             values[key] = np.full(BANDS.size, np.nan)
-            reasons[key] = "clipped: the direct sound's level is lost"
+            reasons[key] = CLIPPED
+        for key in (*LATERAL, *EARS):
+            if np.isfinite(values[key]).any():
+                values[key] = np.full(BANDS.size, np.nan)
+                reasons[key] = CLIPPED
+        values["reflections"] = tuple(Reflection(r.time_s, np.nan) for r in values["reflections"])
+        reasons["reflections"] = CLIPPED
     _choose(values, reasons)
 
 
@@ -99,7 +119,8 @@ def _choose(values: dict[str, Any], reasons: dict[str, str]) -> None:
         source = next((key for key in DEVIATION if np.isfinite(values[key][band])), None)
         sources.append(source.removesuffix("_s") if source else "")
         if source is None:
-            reasons[f"T_s.{name}"] = reasons[f"T20_s.{name}"]
+            text = reasons[f"T20_s.{name}"]
+            reasons[f"T_s.{name}"] = text + (REMEDY if "range" in text or "noise" in text else "")
             continue
         T_s = float(values[source][band])
         half = INTERVAL * DEVIATION[source] / np.sqrt(bandwidth[band] * T_s)
@@ -145,7 +166,8 @@ def sounds_like_a_response(samples: NDArray[np.float64], sample_rate: float) -> 
     -----
     It is if all but a hundredth of its energy comes after the onset, the loudest 10 ms begin within 50 ms of the onset,
     and from there the level of 50 ms never rises by 6 dB over what it had fallen to within the first 40 dB, unless into
-    10 dB of the quietest: further down single low modes are left, which waver.
+    10 dB of the quietest: further down single low modes are left, which waver. What doesn't fall by 10 dB is a steady
+    sound.
     """
     energy = np.sum(samples**2, axis=0)
     onset = onset_sample(np.sqrt(energy), sample_rate)
@@ -159,4 +181,6 @@ def sounds_like_a_response(samples: NDArray[np.float64], sample_rate: float) -> 
     level = energy_db(np.convolve(frames, np.ones(5) / 5.0, "valid") + 1e-10 * frames.max())
     fallen = np.minimum.accumulate(level)
     floor = float(np.percentile(level, 10.0))
+    if level.max() - floor < LEAST_FALL_DB:
+        return False
     return not bool(np.any((level > fallen + 6.0) & (level > max(floor + 10.0, float(level.max()) - 40.0))))

@@ -152,7 +152,7 @@ def measurement_json(found: Measurement) -> dict[str, Any]:
         **whole,
         "G_db": dict.fromkeys(BAND_NAMES),
         "initial_gap_s": _number(found.initial_gap_s),
-        "reflections": [{"time_s": r.time_s, "level_db": r.level_db} for r in found.reflections],
+        "reflections": [{"time_s": r.time_s, "level_db": _number(r.level_db)} for r in found.reflections],
         "spectrum_db": {f"{frequency:.4g}": _number(level) for frequency, level in thirds},
         "noise_floor_dbfs": as_bands(found.noise_floor_dbfs),
         "correlation": _number(found.correlation),
@@ -174,7 +174,10 @@ def measurement_lines(found: Measurement) -> Iterator[str]:
         time = f"{T_s:.2f}" if np.isfinite(T_s) else "–"
         yield f"  {name.rjust(8)}{time.rjust(8)}{interval.rjust(13)}{row}  {found.T_from[band]}".rstrip()
     if found.reflections:
-        shown = ", ".join(f"{1e3 * r.time_s:.1f} ms {r.level_db:.1f} dB" for r in found.reflections[:6])
+        shown = ", ".join(
+            f"{1e3 * r.time_s:.1f} ms" + (f" {r.level_db:.1f} dB" if np.isfinite(r.level_db) else "")
+            for r in found.reflections[:6]
+        )
         yield f"  initial time gap {1e3 * found.initial_gap_s:.1f} ms; reflections after the direct sound: {shown}"
     if np.isfinite(found.correlation):
         side = float(energy_db(found.width / (1.0 - found.width))) if found.width < 1 else np.inf

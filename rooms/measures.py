@@ -451,7 +451,8 @@ def _evaluate(energy: NDArray[np.float64], bin_s: float, arrival_s: float, tail:
     for name, needed in HEADROOM.items():
         if decay_range < needed:
             values[name] = np.nan
-            reasons[name] = f"not measurable: decay range only {decay_range:.0f} dB, {needed:.0f} dB needed"
+            range_db = min(round(decay_range), round(needed) - 1)  # never so many as are needed
+            reasons[name] = f"not measurable: decay range only {range_db} dB, {needed:.0f} dB needed"
     return _Result(values, reasons)
 
 

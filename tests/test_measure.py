@@ -232,10 +232,89 @@ def test_a_clipped_response_keeps_its_decay_and_loses_what_its_direct_sound_deci
     assert "clipped" in found.reasons["C80_db"]
 
 
+def test_a_clipped_response_keeps_when_reflections_come_and_not_how_strong_they_are(tmp_path: Path) -> None:
+    """Nor lateral fractions, which are re all of the early sound; JSON has null, the text the time alone."""
+    signal = 0.04 * decay(channels=2)
+    signal[:, :4] = 1.0
+    signal[:, 320] = 0.3  # 20 ms later
+    path = save(tmp_path / "a.wav", signal, subtype="PCM_16")
+    found = json.loads(run(path, "--as", "response", "--json").stdout)[0]
+    assert found["initial_gap_s"] == pytest.approx(0.02, abs=0.001)
+    assert {reflection["level_db"] for reflection in found["reflections"]} == {None}
+    assert set(found["LF_like"].values()) == {None}
+    for key in ("reflections", "LF_like"):
+        assert "clipped" in found["reasons"][key]
+    line = next(line for line in run(path, "--as", "response").stdout.splitlines() if "initial time gap" in line)
+    assert "dB" not in line
+
+
+def test_what_was_clipped_and_then_turned_down_is_noticed(tmp_path: Path) -> None:
+    """Noise cut off at a third of its height, at −6 dBFS; the same noise as it was isn't accused, nor is a low tone."""
+    noise = 0.1 * stops(0.9)
+    cut = np.clip(noise, -0.3 * noise.max(), 0.3 * noise.max())
+    low = 0.5 * np.sin(2.0 * np.pi * 41.0 * np.arange(noise.size) / RATE) * (np.abs(noise) > 0.0)
+    for signal, clipped in (
+        (cut / np.abs(cut).max() / 2.0, True),
+        (noise / np.abs(noise).max() / 2.0, False),
+        (low, False),
+    ):
+        found = measure_file(save(tmp_path / "a.wav", signal[None], subtype="PCM_24"), kind="music")
+        assert any("clipped and turned down since: cut off flat at -6.0 dBFS" in w for w in found.warnings) == clipped
+        assert np.isfinite(found.C80_db).any() != clipped or signal is low
+
+
+def test_a_channel_of_noise_alone_is_refused_as_silent(tmp_path: Path) -> None:
+    """50 dB below the other, as a preamplifier leaves it where nothing is plugged in; 30 dB below is a recording."""
+    hiss = np.random.default_rng(3).standard_normal(stops(0.9).size)
+    left = stops(0.9)
+    power = np.sqrt(np.mean(left**2))
+    path = save(tmp_path / "a.wav", np.stack([left, power * 10.0**-2.5 * hiss]))
+    with pytest.raises(InputError, match=r"channel 2 is all but silent, 50 dB below channel 1; .* --channel 1$"):
+        measure_file(path)
+    assert measure_file(path, chosen=[1]).channels == "mono"
+    assert measure_file(save(path, np.stack([left, power * 10.0**-1.5 * hiss]))).channels == "stereo"
+
+
+@pytest.mark.parametrize(("gain", "words"), [(1.0, ""), (0.5, ""), (-1.0, ", one of them inverted in polarity")])
+def test_one_sound_in_two_channels_is_measured_as_mono(tmp_path: Path, gain: float, words: str) -> None:
+    """A stereo file of a mono recording has no width that a mix could be fitted to."""
+    found = measure_file(save(tmp_path / "a.wav", np.stack([stops(0.9), gain * stops(0.9)])))
+    assert found.channels == "mono"
+    assert np.isnan(found.band_correlation).all()
+    assert f"both channels carry the same sound{words}: measured as mono" in found.warnings
+
+
+def test_an_offset_is_no_sound_that_channels_share(tmp_path: Path) -> None:
+    """Unrelated noise on 0.3 of full scale in both channels."""
+    noise = np.stack([stops(0.9, seed) for seed in (1, 2)])
+    plain, offset = (measure_file(save(tmp_path / "a.wav", signal)) for signal in (noise, noise + 0.3))
+    assert offset.correlation == pytest.approx(plain.correlation, abs=0.01)
+    assert offset.width == pytest.approx(plain.width, abs=0.01)
+    assert any("DC offset" in text for text in offset.warnings)
+
+
+def test_a_steady_tone_is_no_response_and_one_sample_is_one(tmp_path: Path) -> None:
+    """Of the tone it can't tell, and says what to record; of a lone sample nothing but the sample is known."""
+    tone = measure_file(save(tmp_path / "a.wav", 0.3 * np.sin(np.arange(5 * RATE) / 6.0)[None]))
+    assert tone.kind == "music"
+    assert "record ten seconds with a stop, or a clap" in tone.reasons["T_s.500"]
+    lone = np.zeros((1, 2 * RATE))
+    lone[0, 500] = 0.9
+    assert measure_file(save(tmp_path / "a.wav", lone)).kind == "response"  # warnings are errors here
+
+
+def test_a_response_lost_in_noise_says_what_to_record(tmp_path: Path) -> None:
+    signal = np.pad(decay(length_s=1.5), ((0, 0), (200, 0)))
+    signal += 0.02 * np.random.default_rng(1).standard_normal(signal.shape)
+    reason = measure_file(save(tmp_path / "a.wav", signal), kind="response").reasons["T_s.1000"]
+    assert reason.endswith("clap louder and nearer, or record a sweep")
+
+
 @pytest.mark.parametrize(
     ("signal", "rate", "words"),
     [
         (np.zeros((1, RATE)), RATE, "silent, every sample is zero"),
+        (np.full((1, RATE), 0.3), RATE, "silent, nothing but an offset"),
         (np.vstack([decay()[0], np.zeros(decay().shape[1])]), RATE, "channel 2 is silent"),
         (decay(length_s=0.05), RATE, "too short, found 0.05 s"),
         (np.sign(np.random.default_rng(0).standard_normal((1, RATE))), RATE, "clipped, 100 % of its samples"),
