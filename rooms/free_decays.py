@@ -124,10 +124,11 @@ def free_decays(energy: NDArray[np.float64], quiet: float, bandwidth: float) -> 
     if not fits and longest >= SKIPPED_DB + 2.0 * LEAST_RANGE_DB:
         return [], "cannot tell: it falls too steeply for a room's decay; record ten seconds with a stop, or a clap"
     if not fits:
-        return [], (
-            f"cannot tell: the level never falls freely by {SKIPPED_DB + LEAST_RANGE_DB:.0f} dB, the most is "
-            f"{longest:.0f} dB; record ten seconds with a stop, or a clap"
-        )
+        least, most = round(SKIPPED_DB + LEAST_RANGE_DB), round(longest)
+        text = f"the level never falls freely by {least} dB, the most is {most} dB"
+        if most >= least:
+            text = f"of falls by {most} dB at most, less than {LEAST_RANGE_DB:.0f} dB are clear of source and noise"
+        return [], f"cannot tell: {text}; record ten seconds with a stop, or a clap"
     shape = bandwidth * FRAME_S
     spread = max(1.0, shape * long_run_variance([fit[0] / modelled_decay(fit[1], fit[0].size) - 1.0 for fit in fits]))
     fade = min(FADE_DB / np.sqrt(bandwidth), FADE_MOST_DB)

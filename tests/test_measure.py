@@ -168,6 +168,23 @@ def test_music_behind_a_gate_or_a_denoiser_is_warned_of(
     assert warned == (how is not None)
 
 
+@pytest.mark.parametrize("T_s", [0.6, 1.5])
+def test_a_gate_is_noticed_at_two_stops(tmp_path: Path, T_s: float) -> None:
+    """A take of a minute may have no more."""
+    signal = stops(T_s, count=2)
+    for sound, expected in ((signal, False), (gated(signal), True)):
+        said = measure_file(save(tmp_path / "a.wav", sound[None]), kind="music").warnings
+        assert any("decays break off" in text for text in said) == expected
+
+
+def test_a_cut_off_response_is_accused_once(tmp_path: Path) -> None:
+    """Digital silence after 0.3 s: how many times as steep a fall to nothing is says nothing more."""
+    cut = decay(length_s=1.0)
+    cut[:, round(0.3 * RATE) :] = 0.0
+    said = measure_file(save(tmp_path / "a.wav", cut), kind="response").warnings
+    assert [text.split(":")[0] for text in said] == ["gated or edited"]
+
+
 def test_what_ends_where_nobody_hears_it_is_not_called_gated(tmp_path: Path) -> None:
     """Players of samples stop their voices some 80 dB down: five stops of 0.6 s that fall tenfold faster from there."""
     time = np.tile(np.arange(round(2.0 * RATE)) / RATE, 5)
