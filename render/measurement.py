@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -165,46 +166,74 @@ def measurement_json(found: Measurement) -> dict[str, Any]:
 def measurement_lines(found: Measurement) -> Iterator[str]:
     """Show a measurement as text: a table of octaves, then what is known of the whole; what isn't is a dash."""
     yield f"{found.path}: {found.kind}, {found.channels}, {found.sample_rate} Hz, {found.length_s:.2f} s"
-    yield "  " + "".join(text.rjust(13 if n == 2 else 8) for n, text in enumerate(["Hz", "T s", "90 %", *_COLUMNS]))
-    for band, name in enumerate(BAND_NAMES):
-        T_s, low, high = (float(x[band]) for x in (found.T_s, found.T_low_s, found.T_high_s))
-        interval = f"{low:.2f}–{high:.2f}" if np.isfinite(low) and np.isfinite(high) else "–"
-        cells = [f"{x:.{digits}f}" if np.isfinite(x) else "–" for x, digits in _row(found, band)]
-        row = "".join(cell.rjust(8) for cell in cells)
-        time = f"{T_s:.2f}" if np.isfinite(T_s) else "–"
-        yield f"  {name.rjust(8)}{time.rjust(8)}{interval.rjust(13)}{row}  {found.T_from[band]}".rstrip()
+    columns = {"Hz": list(BAND_NAMES), "T s": _column(found.T_s, 2), "90 %": _intervals(found)}
+    columns |= {head: _column(getattr(found, name) * by, digits) for head, (name, by, digits) in _COLUMNS.items()}
+    for head, name in _ERRORS.items() if found.kind == "music" else ():
+        pairs = zip(columns[head], _column(getattr(found, name), 1), strict=True)
+        columns[head] = [_NONE if cell == _NONE else f"{cell} ± {error}" for cell, error in pairs]
+    shown = {head: [head, *cells] for head, cells in columns.items() if head == "T s" or any(c != _NONE for c in cells)}
+    widths = [max(map(len, cells)) + 2 for cells in shown.values()]
+    for cells, source in zip(zip(*shown.values(), strict=True), ("", *found.T_from), strict=True):
+        row = "".join(cell.rjust(width) for cell, width in zip(cells, widths, strict=True))
+        yield f"{row}  {source}".rstrip()
+    for text in _remarks(found):
+        yield from textwrap.wrap(text, WIDTH, initial_indent="  ", subsequent_indent="    ")
+
+
+def _remarks(found: Measurement) -> Iterator[str]:
+    """Tell what isn't told by octave, and why octaves have no time."""
     if found.reflections:
         shown = ", ".join(
             f"{1e3 * r.time_s:.1f} ms" + (f" {r.level_db:.1f} dB" if np.isfinite(r.level_db) else "")
             for r in found.reflections[:6]
         )
-        yield f"  initial time gap {1e3 * found.initial_gap_s:.1f} ms; reflections after the direct sound: {shown}"
+        yield f"initial time gap {1e3 * found.initial_gap_s:.1f} ms; reflections after the direct sound: {shown}"
     if np.isfinite(found.correlation):
         side = float(energy_db(found.width / (1.0 - found.width))) if found.width < 1 else np.inf
-        yield f"  correlation of the channels {found.correlation:.2f}, side over middle {side:.1f} dB"
+        yield f"correlation of the channels {found.correlation:.2f}, side over middle {side:.1f} dB"
     for name in ("LF", "LFC", "LF_like", "IACC_early", "IACC_late", "IACC"):
         values = getattr(found, name)
         if np.isfinite(values).any():
             text = ", ".join(f"{b} Hz {v:.2f}" for b, v in zip(BAND_NAMES, values, strict=True) if np.isfinite(v))
-            yield f"  {name.replace('_', ' ')}: {text}"
+            yield f"{name.replace('_', ' ')}: {text}"
     grouped: dict[str, list[str]] = {}
     for key, text in found.reasons.items():
         if key.startswith("T_s"):
             grouped.setdefault(text, []).append(key.removeprefix("T_s").removeprefix("."))
     for text, bands in grouped.items():
         where = f" at {', '.join(bands)} Hz" if any(bands) else ""
-        yield f"  no T{where}: {text}"
+        yield f"no T{where}: {text}"
 
 
-_COLUMNS = ("EDT s", "C80 dB", "D50", "Ts ms", "DRR dB", "range", "noise")
+WIDTH = 80
+"""Columns of the narrowest terminal."""
+
+_NONE = "–"
+
+_COLUMNS = {
+    "EDT s": ("EDT_s", 1.0, 2),
+    "C80 dB": ("C80_db", 1.0, 1),
+    "D50": ("D50", 1.0, 2),
+    "Ts ms": ("Ts_s", 1e3, 0),
+    "DRR dB": ("drr_db", 1.0, 1),
+    "range": ("decay_range_db", 1.0, 0),
+    "noise": ("noise_floor_dbfs", 1.0, 0),
+}
+"""What each column shows, times what and with how many digits; one of nothing but dashes is left out."""
+
+_ERRORS = {"C80 dB": "C80_error_db", "DRR dB": "drr_error_db"}
+"""Standard deviations that are shown beside what music tells: they are large."""
 
 
-def _row(found: Measurement, band: int) -> list[tuple[float, int]]:
-    """Return a band's numbers and how many digits each is shown with."""
-    columns = (found.EDT_s, found.C80_db, found.D50, found.Ts_s * 1e3, found.drr_db, found.decay_range_db)
-    digits = (2, 1, 2, 0, 1, 0)
-    row = [(float(x[band]), n) for x, n in zip(columns, digits, strict=True)]
-    return [*row, (float(found.noise_floor_dbfs[band]), 0)]
+def _column(values: NDArray[np.float64], digits: int) -> list[str]:
+    """Return values by octave as text."""
+    return [f"{x:z.{digits}f}" if np.isfinite(x) else _NONE for x in values.tolist()]
+
+
+def _intervals(found: Measurement) -> list[str]:
+    """Return the 90 % intervals of T as text."""
+    pairs = zip(found.T_low_s.tolist(), found.T_high_s.tolist(), strict=True)
+    return [f"{low:.2f}–{high:.2f}" if np.isfinite([low, high]).all() else _NONE for low, high in pairs]
 
 
 def _number(value: float) -> float | None:

@@ -377,6 +377,21 @@ def test_a_bad_file_does_not_keep_the_others_from_being_measured(tmp_path: Path)
     assert "a.wav: response, mono, 16000 Hz" in done.stdout
 
 
+@pytest.mark.parametrize("signal", [decay(0.6, channels=2), np.stack([stops(0.9), stops(1.2)[: stops(0.9).size]])])
+def test_the_text_fits_into_80_columns(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, signal: NDArray[np.float64]
+) -> None:
+    """All but the path is on lines of 80 at most, and only columns with something in them are there."""
+    monkeypatch.chdir(tmp_path)
+    save(Path("a.wav"), signal)
+    lines = run("a.wav").stdout.splitlines()
+    assert max(map(len, lines)) <= 80
+    music = "music" in lines[0]
+    assert ("EDT s" in lines[1]) != music  # of music it can't be told
+    assert any("±" in line for line in lines) == music
+    assert lines[6].split()[:2] == ["1000", f"{measure_file(Path('a.wav')).T_s[4]:.2f}"]
+
+
 @pytest.mark.parametrize("rate", [8000, 11025, 44100, 96000, 192000])
 def test_any_rate_gives_the_same_times(tmp_path: Path, rate: int) -> None:
     """The decay is drawn at the rate itself; each lies within its own interval widened to three deviations."""
