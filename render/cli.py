@@ -317,6 +317,7 @@ def match(
         told = tell or (lambda _what, _part: None)
         told("recording", 0.0)
         found = measure_file(recording, reference=reference, kind=kind, chosen=chosen)
+        told("recording", 1.0)
         names = [] if own_hall else list(halls) or None
         target = target_of(found, base.hall.temperature, base.hall.humidity)
         fitted = match_scene(target, base, names, lambda part: told("halls", part))

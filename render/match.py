@@ -57,12 +57,15 @@ class Match:
         Best first, one a hall.
     refused : mapping of str to str
         Halls that can't be fitted, and why.
+    others : tuple of str
+        Halls that were looked at and left behind: no room for the sections, or others come nearer.
     """
 
     target: Target
     scene_file: SceneFile
     candidates: tuple[Candidate, ...]
     refused: Mapping[str, str] = field(default_factory=dict)
+    others: tuple[str, ...] = ()
 
 
 def target_of(measurement: Measurement, temperature: float, humidity: float) -> Target:
@@ -145,7 +148,8 @@ def match_scene(
     players = [_player(section, target.as_played) for section in scene_file.sections]
     refused: dict[str, str] = {}
     found = fit_halls(target, chosen, players, progress, arrays=arrays, refused=refused.__setitem__)
-    return Match(target, scene_file, tuple(found), refused)
+    told = {*refused, *(candidate.name for candidate in found)}
+    return Match(target, scene_file, tuple(found), refused, tuple(name for name in chosen if name not in told))
 
 
 def _player(section: Section, as_played: bool) -> Radiators:

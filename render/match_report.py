@@ -23,7 +23,7 @@ from render.figures import STYLE, draw_fitted_decays, png_bytes
 from render.listening import listening_panel
 from render.loudness import Loudness, LoudnessMeter, gain_to, matching_gains
 from render.match import Match, fitted_scene_text
-from render.match_words import plain_sentences, unmatched
+from render.match_words import plain_sentences, unmatched, untold
 from render.measure import Measurement, measurement_json
 from render.mix import main_array
 from render.pages import page
@@ -109,9 +109,11 @@ def _write(
     """Write everything of a match into a folder that stands for another, its home; return what is said of it."""
     best = match.candidates[0]
     write_text(folder / "scene.toml", fitted_scene_text(_rehomed(match, home, folder / "presets"), best))
+    tell = progress or (lambda _what, _part: None)
     sounds, rendering = None, None
     if match.scene_file.cues:
         rendering = _rendered(match, best, folder / "rendered", home, progress)
+        tell("sounds and page", 0.0)
         if measurement.kind == "music":
             sounds = _listening(measurement, rendering, folder)
     sentences = plain_sentences(match.target, best.predicted)
@@ -130,6 +132,8 @@ def _write(
             candidates=numbers["candidates"],
             target=numbers["target"],
             refused=match.refused,
+            others=match.others,
+            untold=untold(measurement),
             bands=BAND_NAMES,
             sentences=sentences,
             cannot=cannot,
@@ -142,6 +146,7 @@ def _write(
             else None,
         ),
     )
+    tell("sounds and page", 1.0)
     return [*sentences, *cannot]
 
 
@@ -251,6 +256,7 @@ def _numbers(measurement: Measurement, match: Match, sounds: _Sounds | None) -> 
                 **{name: as_bands(getattr(found, name)) for name in BANDED},
                 "tone_db": as_bands(tone_db(found.drr_db, np.isfinite(match.target.drr_db))),
                 "initial_gap_s": found.initial_gap_s,
+                "off_by_measure_jnd": {name: _size(miss) for name, miss in misses.items()},
                 "residuals_jnd": {
                     name: as_bands(miss) if len(miss) > 1 else (float(miss[0]) if np.isfinite(miss[0]) else None)
                     for name, miss in misses.items()
@@ -261,14 +267,25 @@ def _numbers(measurement: Measurement, match: Match, sounds: _Sounds | None) -> 
         "recording": measurement_json(measurement),
         "scene": match.scene_file.title,
         "target": {name: as_bands(getattr(match.target, name)) for name in BANDED}
-        | {"tone_db": as_bands(tone_db(match.target.drr_db))},
+        | {"tone_db": as_bands(tone_db(match.target.drr_db)), "initial_gap_s": _number(match.target.initial_gap_s)},
         "candidates": ranked,
         "refused": dict(match.refused),
+        "others": list(match.others),
         "correction_db": None
         if sounds is None
         else {f"{f:.4g}": round(g, 2) for f, g in zip(THIRD_OCTAVES.tolist(), sounds.gains_db.tolist(), strict=True)},
         "loudness_lufs": None if sounds is None else round(sounds.lufs, 2),
     }
+
+
+def _size(misses: NDArray[np.float64]) -> float | None:
+    """Return the root mean square of what is known; None if nothing is."""
+    known = misses[np.isfinite(misses)]
+    return round(float(np.sqrt(np.mean(known**2))), 3) if known.size else None
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
 
 
 def _decays_figure(match: Match, candidate: Candidate, rendering: Rendering | None) -> Figure:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from render.measurement import Measurement
 from rooms.adapting import air_alone_s, as_absorbing_as_can_be, as_hard_as_can_be
 from rooms.agreement import Target, residuals
 from rooms.decay import LONGEST
@@ -13,13 +14,23 @@ from rooms.matching import FARTHEST, LEAST_DISTANCE, MOST_GAIN_DB, Candidate
 from rooms.predicting import Predicted
 from rooms.units import BAND_NAMES
 
-__all__ = ["plain_sentences", "summary", "unmatched"]
+__all__ = ["plain_sentences", "summary", "unmatched", "untold"]
 
 RANGES = {"up to 250 Hz": slice(0, 3), "from 500 Hz to 2 kHz": slice(3, 6), "from 4 kHz up": slice(6, 9)}
 """Octaves that a sentence speaks of together."""
 
 MIDDLE = slice(2, 6)
 """250 Hz to 2 kHz: what is told of a measure in one number."""
+
+ASKED = {
+    "T_s": "Reverberation time",
+    "EDT_s": "Early decay",
+    "C80_db": "Clarity",
+    "drr_db": "Direct to reverberant",
+    "initial_gap_s": "First reflection",
+    "correlation": "Width",
+}
+"""What a match takes from a recording."""
 
 INTERVAL = 1.645
 """Half a 90 % interval of a normal distribution, in standard deviations."""
@@ -157,6 +168,21 @@ def unmatched(target: Target, candidate: Candidate) -> list[str]:
             "clarity asks the array to hang."
         )
     return lines
+
+
+def untold(measurement: Measurement) -> list[str]:
+    """Return what a match would take and the recording doesn't tell, with the reasons it gives, a line each."""
+    lines: dict[tuple[str, str], list[str]] = {}
+    for key, reason in measurement.reasons.items():
+        name, _, band = key.partition(".")
+        if name in ASKED:
+            lines.setdefault((name, reason), []).append(band)
+    if measurement.channels == "mono":
+        lines["correlation", "one channel has none"] = [""]
+    return [
+        ASKED[name] + (f" at {', '.join(bands)} Hz" if any(bands) else "") + f": {reason}."
+        for (name, reason), bands in lines.items()
+    ]
 
 
 def _decays(target: Target, candidate: Candidate) -> list[str]:

@@ -131,6 +131,7 @@ def _music(
     found = blind_decay(samples, rate)
     values |= {"T_s": found.T_s, "T_low_s": found.low_s, "T_high_s": found.high_s}
     reasons["EDT_s"] = "the source's own release hides the first 10 dB"
+    reasons["initial_gap_s"] = "music hides single reflections; a clap shows them"
     values["T_from"] = tuple(
         "" if reason else ("free decays" if whole else "free decays of partials") + (", at most" if bound else "")
         for reason, whole, bound in zip(found.reasons, found.decays, found.upper_bound, strict=True)

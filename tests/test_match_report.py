@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import nullcontext
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -77,6 +78,36 @@ def test_the_fitted_scene_renders_where_it_was_written(folder: Path) -> None:
     clarity, deviation = found.C80_db[4], found.C80_error_db[4]
     assert f"<td>{clarity:.1f}</td><td>{deviation:.1f}</td>" in page.replace("−", "-")
     assert "hearing" in page
+
+
+def test_a_page_says_what_each_hall_misses_and_what_the_recording_does_not_tell(folder: Path) -> None:
+    """Residuals of every candidate by measure, halls left behind, and reasons for dashes."""
+    found, match = matched(folder)
+    plain = replace(match, scene_file=replace(match.scene_file, cues=()), others=("barn", "nave"))
+    write_match(found, plain, folder / "told")
+    page = (folder / "told" / "match.html").read_text(encoding="utf-8").replace("&#39;", "'")
+    best = json.loads((folder / "told" / "match.json").read_text(encoding="utf-8"))["candidates"][0]
+    for name, size in best["off_by_measure_jnd"].items():
+        known = best["residuals_jnd"][name]
+        known = [miss for miss in (known.values() if isinstance(known, dict) else [known]) if miss is not None]
+        assert size == (pytest.approx(np.sqrt(np.mean(np.square(known))), abs=0.001) if known else None)
+    assert f"<td>{best['off_by_measure_jnd']['C80_db']:.1f}</td>" in page
+    assert "Looked at as well: barn, nave." in page
+    assert "Reverberation time at 8000, 16000 Hz: not measurable: the octave reaches above half the sample" in page
+    assert "Width: one channel has none." in page
+    assert "First reflection after the direct sound: recording" in page
+
+
+def test_every_bar_of_a_match_gets_to_its_end(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Or what is long done looks stuck."""
+    _, match = matched(folder)
+    told: dict[str, float] = {}
+    monkeypatch.setattr("render.cli.progress_bars", lambda _quiet: nullcontext(told.__setitem__))
+    arguments = ["match", str(folder / "clap.wav"), "--own-hall", "--scene", str(match.scene_file.path)]
+    done = CliRunner().invoke(main, [*arguments, "-o", str(folder / "bars")])
+    assert done.exit_code == 0, done.stderr
+    assert {"recording", "halls", "sounds and page"} <= told.keys()
+    assert set(told.values()) == {1.0}
 
 
 def test_sounds_to_compare_are_equally_loud_and_below_the_ceiling(folder: Path) -> None:
