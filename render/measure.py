@@ -149,7 +149,8 @@ def _music(
                 text = "no stop where the whole octave falls silent: only partials decay freely"
                 reasons |= {f"C80_db.{name}": text, f"drr_db.{name}": text}
             elif np.isnan(found.drr_db[band]) and not found.reasons[band]:
-                reasons[f"drr_db.{name}"] = "the level falls too little at the stops to tell the direct sound"
+                text = "the level falls too little at the stops to tell the direct sound; a clap tells it"
+                reasons[f"drr_db.{name}"] = text
     bent = [name for name, two in zip(BAND_NAMES, found.two_slopes.tolist(), strict=True) if two]
     if bent:
         warnings.append(f"decays have two slopes at {', '.join(bent)} Hz; T is that of the first 35 dB")

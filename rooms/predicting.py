@@ -232,8 +232,12 @@ def _first_images(
     return paths, np.linalg.norm(sources[:, None] - receivers, axis=2)
 
 
-def _prompt(hall: Hall, sources: NDArray[np.float64], receivers: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the energy of first reflections that come too soon to be told from the direct sound, re that sound."""
+def _prompt(hall: Hall, players: Sequence[Radiators], receivers: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the energy of first reflections that come too soon to be told from the direct sound.
+
+    Shape (sources, receivers, bands), re the direct sound of an omnidirectional source at 1 m.
+    """
+    sources = centres(players)
     paths, r = _first_images(hall, sources, receivers)
     out = np.zeros((*r.shape, len(BANDS)))
     for wall in range(6):
@@ -243,12 +247,14 @@ def _prompt(hall: Hall, sources: NDArray[np.float64], receivers: NDArray[np.floa
         # The way is split as the distances to the surface are.
         near, far = np.abs(sources[:, axis] - at)[:, None], np.abs(receivers[:, axis] - at)
         share = near / (near + far)
-        hit = sources[:, None] + share[..., None] * (receivers - sources[:, None]) - hall.box.lower
-        rows = materials_at(hall, wall, hit[..., sides].reshape(-1, 2)).reshape(r.shape)
-        path = paths[..., wall]
-        soon = path - r < DIRECT_S * hall.speed_of_sound
-        left = hall.mirrored.T[rows] * np.exp(-hall.air * (path - r)[..., None])
-        out += np.where(soon[..., None], left * ((r / path) ** 2)[..., None], 0.0)
+        hit = sources[:, None] + share[..., None] * (receivers - sources[:, None])
+        hit[..., axis] = at
+        rows = materials_at(hall, wall, (hit - hall.box.lower)[..., sides].reshape(-1, 2)).reshape(r.shape)
+        way = hit - sources[:, None]
+        leaves = sent(players, way / np.linalg.norm(way, axis=2)[..., None])
+        path = paths[..., wall, None]
+        soon = path - r[..., None] < DIRECT_S * hall.speed_of_sound
+        out += np.where(soon, leaves * hall.mirrored.T[rows] * np.exp(-hall.air * path) / path**2, 0.0)
     return out
 
 
@@ -292,7 +298,7 @@ def _outlook(
         else:
             early, late = _split(rest, first + EARLY_S - delay)
         direct = louder * np.einsum("spmb,m->spb", pressure**2, (mixed.law**2).sum(axis=0))
-        prompt = _prompt(hall, points, middle) * sent(alone, way / away) * np.exp(-hall.air * away) / away**2
+        prompt = _prompt(hall, alone, middle)
         total = (early + late).sum(axis=0)
         channels = louder * direct_channels(mixed.law, pressure, r, speed) + covariance[:, None] * total
         parts.append(

@@ -130,6 +130,21 @@ def test_what_is_predicted_is_what_responses_measure(small_scene: Scene, small_r
         assert np.abs(in_jnds("C80_db", predicted.C80_db, clarity)).max() < 0.1
 
 
+def test_a_player_aims_at_the_array_and_not_at_its_image_in_the_floor() -> None:
+    """By hand, 1 m above the floor at 4 m: the image is √(4² + 2²) m away and 27° below the axis.
+
+    The floor is the one surface near enough to be taken with the direct sound; a beam of κ = 4 is weaker
+    there by exp(4·(cos 27° − 1)), and what is reflected is more than that reflection alone.
+    """
+    floor, far = material(0.2), material(0.3, 0.3)
+    box = hall(far, far, far, far, floor, far, size=(40.0, 40.0, 20.0))
+    player = replace(omni(np.array([0.0, 2.0, 1.0])), axes=np.array([[0.0, -1.0, 0.0]]), kappa=np.full(9, 4.0))
+    part = by_engine(box, np.full(9, 3.0), [player], np.array([[0.0, -2.0, 1.0]])).parts[0]
+    image = 0.8 * np.exp(4.0 * (4.0 / np.sqrt(20.0) - 1.0)) / 20.0
+    np.testing.assert_allclose(part.prompt[0, 0], image, rtol=1e-9)
+    assert (part.early[0, 0] > part.prompt[0, 0]).all()
+
+
 def test_a_refined_array_stays_half_a_metre_behind_the_conductor_and_above_the_players() -> None:
     """A dry, very clear recording draws it as near as may be, and no nearer."""
     unknown, clear, sure = np.full(9, np.nan), np.full(9, 30.0), np.full(9, 0.5)
