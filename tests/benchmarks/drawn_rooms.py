@@ -137,7 +137,12 @@ def heard(hall: Hall, source: NDArray[np.float64], place: NDArray[np.float64]) -
 
 
 def _independently(hall: Hall, source: NDArray[np.float64], place: NDArray[np.float64], seed: int) -> Drawn:
-    """Return the same by `pyroomacoustics`: images to order 3, then rays, as many as it takes by itself."""
+    """Return the same by `pyroomacoustics`: images to order 3, then rays, as many as it takes by itself.
+
+    Its rays keep all of their energy and send what surfaces scatter to the microphone besides (version 0.10), so late
+    energy is up to 1 + s times too strong, and images lose what was scattered before: such rooms are 1 to 3 dB less
+    clear than energy allows. Without scattering it agrees with the engine to 0.6 dB. They are rooms unlike any here.
+    """
     pra.random.seed(numpy=seed, libroom=seed)
     names = dict(zip(("west", "east", "south", "north", "floor", "ceiling"), range(len(SURFACES)), strict=True))
 
