@@ -36,13 +36,16 @@ from rooms.correction import correction_filter, gentle_gains
 from rooms.errors import InputError
 from rooms.matching import Candidate
 from rooms.measures import as_bands
-from rooms.spectra import THIRD_OCTAVES, long_term_spectrum
+from rooms.spectra import THIRD_OCTAVES, long_term_spectrum, stands_out
 from rooms.units import BAND_NAMES, amplitude
 
 __all__ = ["write_match"]
 
 BANDED = ("T_s", "EDT_s", "C80_db", "drr_db", "correlation")
 """Measures that numbers give by octave."""
+
+LEAST_HEARD = 6
+"""So many third octaves that stand out of the recording's noise are corrected by; with fewer, all are."""
 
 LISTENED_S = 120.0
 """So much of the recording and of the cue is put side by side, in s."""
@@ -211,7 +214,9 @@ def _listening(measurement: Measurement, rendering: Rendering, folder: Path) -> 
             writer.write(np.asarray(sound * amplitude(gain_db), dtype=np.float32))
         files[name] = f"listening/{path.name}"
     spectrum = long_term_spectrum(cue, rate)
-    gains = gentle_gains(measurement.spectrum_db, spectrum, THIRD_OCTAVES)
+    heard = stands_out(recording, rate)
+    wanted = np.where(heard, measurement.spectrum_db, np.nan) if heard.sum() >= LEAST_HEARD else measurement.spectrum_db
+    gains = gentle_gains(wanted, spectrum, THIRD_OCTAVES)
     with open_audio(folder / "correction.wav", sample_rate=rate, channels=1, encoding="float32") as writer:
         writer.write(correction_filter(gains, THIRD_OCTAVES, rate)[None])
     return _Sounds(files, lufs, rate, spectrum, gains)

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import scipy.fft
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
 from rooms.octave_frames import frame_energies
 from rooms.units import BANDS, energy_db
 
-__all__ = ["THIRD_OCTAVES", "long_term_spectrum", "noise_floor"]
+__all__ = ["THIRD_OCTAVES", "long_term_spectrum", "noise_floor", "stands_out"]
 
 THIRD_OCTAVES: NDArray[np.float64] = 10.0 ** (np.arange(17, 43) / 10.0)
 """Exact mid-bands from 50 Hz to 16 kHz (IEC 61260-1, base ten)."""
@@ -23,6 +22,9 @@ FRAME_S = 0.05
 
 QUIET_SHARE = 5.0
 """Percent of the frames that are quieter than the noise floor: the level exceeded for 95 % of the time."""
+
+STANDS_OUT_DB = 3.0
+"""A third octave whose mean is less above its quietest moments is noise for the most part (our choice, no source)."""
 
 
 def long_term_spectrum(signals: ArrayLike, sample_rate: float) -> NDArray[np.float64]:
@@ -40,21 +42,45 @@ def long_term_spectrum(signals: ArrayLike, sample_rate: float) -> NDArray[np.flo
     ndarray, shape (26,)
         dB, for `THIRD_OCTAVES`; NaN where a band reaches above half the sample rate or is empty.
     """
+    level = energy_db(_third_octaves(signals, sample_rate).mean(axis=0))
+    return np.asarray(level - np.nanmean(level)) if np.isfinite(level).any() else level
+
+
+def stands_out(signals: ArrayLike, sample_rate: float) -> NDArray[np.bool_]:
+    """Return in which third octaves a recording is more than its noise.
+
+    Parameters
+    ----------
+    signals, sample_rate
+        As `long_term_spectrum` takes them.
+
+    Returns
+    -------
+    ndarray of bool, shape (26,)
+        Whether the mean is `STANDS_OUT_DB` above what 95 % of the time exceeds.
+    """
+    energy = _third_octaves(signals, sample_rate)
+    with np.errstate(invalid="ignore"):
+        quiet = np.percentile(energy, QUIET_SHARE, axis=0)
+        return np.asarray(energy.mean(axis=0) > 10.0 ** (STANDS_OUT_DB / 10.0) * quiet)
+
+
+def _third_octaves(signals: ArrayLike, sample_rate: float) -> NDArray[np.float64]:
+    """Return the energy in each third octave, window by window, (windows, 26); NaN where there is none at all."""
     given = np.asarray(signals, dtype=np.float64)
     size = round(WINDOW_S * sample_rate)
     padded = np.pad(given, ((0, 0), (0, max(0, size - given.shape[-1]))))
     window = np.hanning(size)
-    power = np.zeros(size // 2 + 1)
-    for channel in padded:
-        for piece in sliding_window_view(channel, size)[:: size // 2]:
-            power += np.abs(scipy.fft.rfft(piece * window)) ** 2
     frequency = scipy.fft.rfftfreq(size, 1.0 / sample_rate)
+    middles = np.append(frequency, frequency[-1] + frequency[1]) - frequency[1] / 2.0
     edges = np.append(THIRD_OCTAVES * 10.0**-0.05, THIRD_OCTAVES[-1] * 10.0**0.05)
-    total = np.concatenate(([0.0], np.cumsum(power)))
-    inner = np.interp(edges, np.append(frequency, frequency[-1] + frequency[1]) - frequency[1] / 2.0, total)
-    energy = np.where(edges[1:] > sample_rate / 2.0, np.nan, np.diff(inner))
-    level = energy_db(np.where(energy > 0, energy, np.nan))
-    return np.asarray(level - np.nanmean(level)) if np.isfinite(level).any() else level
+    pieces = []
+    for at in range(0, padded.shape[-1] - size + 1, size // 2):
+        power = (np.abs(scipy.fft.rfft(padded[:, at : at + size] * window)) ** 2).sum(axis=0)
+        pieces.append(np.diff(np.interp(edges, middles, np.concatenate(([0.0], np.cumsum(power))))))
+    energy = np.array(pieces)
+    energy[:, (edges[1:] > sample_rate / 2.0) | ~(energy.sum(axis=0) > 0)] = np.nan
+    return energy
 
 
 def noise_floor(signals: ArrayLike, sample_rate: float, bands: ArrayLike = BANDS) -> NDArray[np.float64]:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.signal
 import soundfile
 from click.testing import CliRunner
 
@@ -23,6 +24,7 @@ from render.measure import Measurement, measure_file
 from render.scene_file import build_scene, read_scene
 from rooms.errors import InputError
 from rooms.matching import Candidate
+from rooms.spectra import long_term_spectrum
 from rooms.toml_reader import read_toml
 from tests.small_scenes import write_scene
 
@@ -135,6 +137,21 @@ def test_sounds_to_compare_are_equally_loud_and_below_the_ceiling(folder: Path) 
     page = (folder / "music" / "match.html").read_text(encoding="utf-8")
     assert page.count("data:image/png") == 2
     assert "Blind test" in page
+
+
+def test_a_recordings_noise_is_not_what_the_cue_is_corrected_to(folder: Path) -> None:
+    """Nothing but noise above 1.5 kHz: the correction goes on level there, and the cue's own treble stays."""
+    found, match = matched(folder)
+    path = folder / "noisy.wav"
+    low = scipy.signal.butter(12, 1000.0, fs=RATE, output="sos")
+    noise = 2e-3 * np.random.default_rng(1).standard_normal(4 * RATE)
+    sound = scipy.signal.sosfilt(low, music(3, 4.0)) + noise
+    soundfile.write(path, sound, RATE, "FLOAT")
+    spectrum = long_term_spectrum(sound[None], RATE)
+    write_match(replace(found, kind="music", path=path, spectrum_db=spectrum), match, folder / "noisy")
+    gains = json.loads((folder / "noisy" / "match.json").read_text(encoding="utf-8"))["correction_db"]
+    above = [gain for frequency, gain in gains.items() if float(frequency) > 4000.0]  # an octave and more above
+    assert max(above) - min(above) < 0.3
 
 
 def test_words_say_which_way_and_how_far(folder: Path) -> None:
