@@ -303,7 +303,7 @@ def match(
     Writes a scene to go on with, a page that shows how close it comes, and the recording and the cue at one loudness.
     """
     from render.match import match_scene, target_of
-    from render.match_report import write_match
+    from render.match_report import require_own_folder, write_match
     from render.match_words import summary
     from render.measure import measure_file
     from render.scene_file import read_scene
@@ -312,6 +312,7 @@ def match(
     if halls and own_hall:
         raise InputError("--hall and --own-hall exclude each other; leave one out")
     base = read_scene(scene or catalogue.demo())
+    require_own_folder(output, base.path)  # before the work, not after it
     _clean_up_after_interrupt()
     with progress_bars(quiet) as tell:
         told = tell or (lambda _what, _part: None)

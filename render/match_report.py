@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import json
 import os
 import shutil
@@ -39,7 +40,7 @@ from rooms.measures import as_bands
 from rooms.spectra import THIRD_OCTAVES, long_term_spectrum, stands_out
 from rooms.units import BAND_NAMES, amplitude
 
-__all__ = ["write_match"]
+__all__ = ["require_own_folder", "write_match"]
 
 BANDED = ("T_s", "EDT_s", "C80_db", "drr_db", "correlation")
 """Measures that numbers give by octave."""
@@ -92,14 +93,42 @@ def write_match(
     Raises
     ------
     InputError
-        If the folder can't be written to, or the fitted scene can't be rendered; nothing is replaced then.
+        If the folder can't be written to or has a scene of somebody's own (`require_own_folder`), or the fitted scene
+        can't be rendered; nothing is replaced then.
     SitzprobeError
         If something else is writing to the folder.
     """
-    if (folder / "scene.toml").resolve() == match.scene_file.path.resolve():
-        raise InputError(f"{folder}: holds the scene that is fitted; choose another folder with -o")
+    require_own_folder(folder, match.scene_file.path)
     with sole_writer(folder), staged(folder, ()) as staging:
         return _write(measurement, match, staging, folder, progress)
+
+
+def require_own_folder(folder: Path, scene: Path) -> None:
+    """Refuse a folder whose scene would be lost: the one that is fitted, or one that no match left there as it is.
+
+    Raises
+    ------
+    InputError
+        If a match into the folder would replace work of somebody's own.
+    """
+    there = folder / "scene.toml"
+    if there.resolve() == scene.resolve():
+        raise InputError(f"{folder}: holds the scene that is fitted; choose another folder with -o")
+    if not there.exists():
+        return
+    try:
+        left = json.loads((folder / "match.json").read_text(encoding="utf-8")).get("scene_sha256")
+    except (OSError, ValueError, AttributeError):
+        left = None
+    if left is None:
+        raise InputError(f"{there}: is there already, and no match wrote it; choose another folder with -o")
+    if left != _digest(there):
+        raise InputError(f"{there}: was changed since a match wrote it; choose another folder with -o")
+
+
+def _digest(path: Path) -> str:
+    """Return what tells whether a file has changed."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _write(
@@ -122,6 +151,7 @@ def _write(
     sentences = plain_sentences(match.target, best.predicted)
     cannot = unmatched(match.target, best)
     numbers = _numbers(measurement, match, sounds) | {"sentences": sentences, "cannot_be_matched": cannot}
+    numbers["scene_sha256"] = _digest(folder / "scene.toml")
     write_text(folder / "match.json", json.dumps(numbers, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
     with matplotlib.style.context(["default", STYLE]):
         decays = _png(_decays_figure(match, best, rendering))

@@ -228,18 +228,39 @@ def test_a_match_that_fails_leaves_the_folder_as_it_was(folder: Path, monkeypatc
     """The page can't be made: neither the scene nor the sounds of before are replaced, and nothing is left lying."""
     found, match = matched(folder)
     home = folder / "kept"
-    home.mkdir()
-    (home / "scene.toml").write_text("of before", encoding="utf-8")
+    silent = replace(match, scene_file=replace(match.scene_file, cues=()))
+    write_match(found, silent, home)
+    before = {path.name: path.read_bytes() for path in home.iterdir()}
 
     def fails(*_arguments: object, **_named: object) -> str:
         raise InputError("no page")
 
     monkeypatch.setattr(match_report, "page", fails)
-    silent = replace(match, scene_file=replace(match.scene_file, cues=()))
     with pytest.raises(InputError, match="no page"):
         write_match(found, silent, home)
-    assert (home / "scene.toml").read_text(encoding="utf-8") == "of before"
-    assert [path.name for path in home.iterdir()] == ["scene.toml"]
+    assert {path.name: path.read_bytes() for path in home.iterdir()} == before
+
+
+def test_a_scene_of_ones_own_is_never_replaced(folder: Path) -> None:
+    """One that no match wrote, and one that was worked on since; another match over an untouched one is fine."""
+    found, match = matched(folder)
+    silent = replace(match, scene_file=replace(match.scene_file, cues=()))
+    home = folder / "mine"
+    home.mkdir()
+    scene = home / "scene.toml"
+    scene.write_text("title = 'Mine'", encoding="utf-8")
+    with pytest.raises(InputError, match=r"is there already, and no match wrote it; choose another folder with -o"):
+        write_match(found, silent, home)
+    assert scene.read_text(encoding="utf-8") == "title = 'Mine'"
+    scene.unlink()
+    write_match(found, silent, home)
+    write_match(found, silent, home)
+    scene.write_text(scene.read_text(encoding="utf-8") + "# worked on\n", encoding="utf-8")
+    mine = scene.read_bytes()
+    done = CliRunner().invoke(main, ["match", str(folder / "clap.wav"), "--own-hall", "-o", str(home)])
+    assert (done.exit_code, done.stderr.count("\n")) == (2, 1)
+    assert "was changed since a match wrote it" in done.stderr
+    assert scene.read_bytes() == mine
 
 
 def test_a_scene_without_stems_gets_no_audio_and_says_so(folder: Path) -> None:
