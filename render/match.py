@@ -78,24 +78,32 @@ def target_of(measurement: Measurement, temperature: float, humidity: float) -> 
     temperature, humidity : float
         What its air is taken to have, in °C and %: reverberation times become those of octaves' middles, as halls have
         them.
+
+    Raises
+    ------
+    InputError
+        If no octave has a reverberation time that a hall can have.
     """
     middle = at_middle_s(measurement.T_s, temperature, humidity) / measurement.T_s
     bandwidth = octave_midbands(BANDS) * (10.0**0.15 - 10.0**-0.15)
     stereo = measurement.channels == "stereo"
-    return Target(
-        T_s=measurement.T_s * middle,
-        T_low_s=measurement.T_low_s * middle,
-        T_high_s=measurement.T_high_s * middle,
-        EDT_s=measurement.EDT_s,
-        C80_db=measurement.C80_db,
-        C80_error_db=measurement.C80_error_db,
-        drr_db=measurement.drr_db,
-        drr_error_db=measurement.drr_error_db,
-        initial_gap_s=measurement.initial_gap_s,
-        EDT_error_s=measurement.T_s * EARLY_DEVIATION / np.sqrt(bandwidth * measurement.T_s),
-        correlation=measurement.band_correlation if stereo else np.full(len(BANDS), np.nan),
-        as_played=measurement.kind == "music",
-    )
+    try:
+        return Target(
+            T_s=measurement.T_s * middle,
+            T_low_s=measurement.T_low_s * middle,
+            T_high_s=measurement.T_high_s * middle,
+            EDT_s=measurement.EDT_s,
+            C80_db=measurement.C80_db,
+            C80_error_db=measurement.C80_error_db,
+            drr_db=measurement.drr_db,
+            drr_error_db=measurement.drr_error_db,
+            initial_gap_s=measurement.initial_gap_s,
+            EDT_error_s=measurement.T_s * EARLY_DEVIATION / np.sqrt(bandwidth * measurement.T_s),
+            correlation=measurement.band_correlation if stereo else np.full(len(BANDS), np.nan),
+            as_played=measurement.kind == "music",
+        )
+    except InputError as error:
+        raise InputError(f"{measurement.path}: {str(error).removeprefix('target: ')}") from error
 
 
 def match_scene(

@@ -32,7 +32,7 @@ from render.scene_file import read_scene
 from render.session import Rendering, render_scene
 from render.staging import make_folder, sole_writer, staged
 from render.stems import probe, read_blocks
-from rooms.agreement import residuals, tone_db
+from rooms.agreement import Target, residuals, tone_db
 from rooms.correction import correction_filter, gentle_gains
 from rooms.errors import InputError
 from rooms.matching import Candidate
@@ -109,8 +109,11 @@ def require_own_folder(folder: Path, scene: Path) -> None:
     Raises
     ------
     InputError
-        If a match into the folder would replace work of somebody's own.
+        If a match into the folder would replace work of somebody's own, or can't write there.
     """
+    above = next((path for path in (folder, *folder.parents) if path.exists()), folder)
+    if not above.is_dir() or not os.access(above, os.W_OK | os.X_OK):
+        raise InputError(f"cannot write to {folder}; choose a folder you can write to")
     there = folder / "scene.toml"
     if there.resolve() == scene.resolve():
         raise InputError(f"{folder}: holds the scene that is fitted; choose another folder with -o")
@@ -302,7 +305,8 @@ def _numbers(measurement: Measurement, match: Match, sounds: _Sounds | None) -> 
         "recording": measurement_json(measurement),
         "scene": match.scene_file.title,
         "target": {name: as_bands(getattr(match.target, name)) for name in BANDED}
-        | {"tone_db": as_bands(tone_db(match.target.drr_db)), "initial_gap_s": _number(match.target.initial_gap_s)},
+        | {"tone_db": as_bands(tone_db(match.target.drr_db)), "initial_gap_s": _number(match.target.initial_gap_s)}
+        | {"T_interval_s": _intervals(match.target)},
         "candidates": ranked,
         "refused": dict(match.refused),
         "others": list(match.others),
@@ -317,6 +321,12 @@ def _size(misses: NDArray[np.float64]) -> float | None:
     """Return the root mean square of what is known; None if nothing is."""
     known = misses[np.isfinite(misses)]
     return round(float(np.sqrt(np.mean(known**2))), 3) if known.size else None
+
+
+def _intervals(target: Target) -> dict[str, list[float] | None]:
+    """Return the 90 % intervals of T in s by octave."""
+    pairs = zip(BAND_NAMES, target.T_low_s.tolist(), target.T_high_s.tolist(), strict=True)
+    return {name: [low, high] if np.isfinite([low, high]).all() else None for name, low, high in pairs}
 
 
 def _number(value: float) -> float | None:

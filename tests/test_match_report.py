@@ -85,8 +85,9 @@ def test_the_fitted_scene_renders_where_it_was_written(folder: Path) -> None:
 def test_a_page_says_what_each_hall_misses_and_what_the_recording_does_not_tell(folder: Path) -> None:
     """Residuals of every candidate by measure, halls left behind, and reasons for dashes."""
     found, match = matched(folder)
-    plain = replace(match, scene_file=replace(match.scene_file, cues=()), others=("barn", "nave"))
-    write_match(found, plain, folder / "told")
+    target = replace(match.target, T_s=0.8 * match.target.T_s)
+    match = replace(match, target=target, scene_file=replace(match.scene_file, cues=()), others=("barn", "nave"))
+    write_match(found, match, folder / "told")
     page = (folder / "told" / "match.html").read_text(encoding="utf-8").replace("&#39;", "'")
     best = json.loads((folder / "told" / "match.json").read_text(encoding="utf-8"))["candidates"][0]
     for name, size in best["off_by_measure_jnd"].items():
@@ -95,6 +96,9 @@ def test_a_page_says_what_each_hall_misses_and_what_the_recording_does_not_tell(
         assert size == (pytest.approx(np.sqrt(np.mean(np.square(known))), abs=0.001) if known else None)
     assert f"<td>{best['off_by_measure_jnd']['C80_db']:.1f}</td>" in page
     assert "Looked at as well: barn, nave." in page
+    low, high = match.target.T_low_s[6], match.target.T_high_s[6]  # not the recording's: what the misses are re
+    row = f'<th scope="row">4000</th><td>{match.target.T_s[6]:.2f}</td><td>{low:.2f} … {high:.2f}</td>'
+    assert row in page
     assert "Reverberation time at 8000, 16000 Hz: not measurable: the octave reaches above half the sample" in page
     assert "Width: one channel has none." in page
     assert "First reflection after the direct sound: recording" in page
@@ -291,14 +295,17 @@ def test_a_line_says_what_was_done_to_the_scene_and_nothing_else(folder: Path) -
         (["clap.wav", "--hall", "scoring-stag"], "did you mean 'scoring-stage'?"),
         (["clap.wav", "--hall", "scoring-stage", "--own-hall"], "exclude each other"),
         (["clap.wav", "--scene", "nowhere.toml"], "nowhere.toml"),
+        (["noise.wav"], "noise.wav: no band has a reverberation time; record ten seconds with a stop, or a clap"),
+        (["clap.wav", "-o", "clap.wav"], "cannot write to clap.wav; choose a folder you can write to"),
     ],
 )
 def test_what_cannot_be_matched_is_one_line(
     folder: Path, arguments: list[str], line: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     clap(folder)
+    soundfile.write(folder / "noise.wav", 0.1 * np.random.default_rng(0).standard_normal(4 * RATE), RATE)
     monkeypatch.chdir(folder)
-    done = CliRunner().invoke(main, ["match", *arguments, "-o", "nowhere"])
+    done = CliRunner().invoke(main, ["match", "-o", "nowhere", *arguments])
     assert done.exit_code == 2
     assert done.stderr.count("\n") == 1
     assert line in done.stderr
