@@ -201,7 +201,7 @@ def _moved(array: Array, by: NDArray[np.float64]) -> Array:
     )
 
 
-def fitted_scene_text(match: Match, candidate: Candidate) -> str:
+def fitted_scene_text(match: Match, candidate: Candidate, recording: str = "a recording") -> str:
     """Return a candidate as a scene file, with comments on where its numbers came from.
 
     Parameters
@@ -210,6 +210,8 @@ def fitted_scene_text(match: Match, candidate: Candidate) -> str:
         The match it belongs to.
     candidate : Candidate
         One of its candidates.
+    recording : str, optional
+        What it was fitted to is called.
 
     Returns
     -------
@@ -253,7 +255,8 @@ def fitted_scene_text(match: Match, candidate: Candidate) -> str:
         ("mix", "offset"): "s: from the new geometry; nothing arrives earlier",
     }
     head = [
-        f"Fitted to a recording: {candidate.cost:.1f} just-noticeable differences off, root mean square.",
+        f"Fitted to {' '.join(recording.split())}: {candidate.cost:.1f} just-noticeable differences off, root mean "
+        "square.",
         "Seating, stems and what isn't commented are the scene's that it was fitted to.",
         *unmatched(match.target, candidate),
     ]

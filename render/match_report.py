@@ -8,7 +8,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -143,7 +143,9 @@ def _write(
 ) -> list[str]:
     """Write everything of a match into a folder that stands for another, its home; return what is said of it."""
     best = match.candidates[0]
-    write_text(folder / "scene.toml", fitted_scene_text(_rehomed(match, home, folder / "presets"), best))
+    write_text(
+        folder / "scene.toml", fitted_scene_text(_rehomed(match, home, folder / "presets"), best, measurement.path.name)
+    )
     tell = progress or (lambda _what, _part: None)
     sounds, rendering = None, None
     if match.scene_file.cues:
@@ -230,7 +232,7 @@ def _rehomed(match: Match, folder: Path, presets: Path) -> Match:
 def _listening(measurement: Measurement, rendering: Rendering, folder: Path) -> _Sounds:
     """Write the recording, the cue and both at one loudness, and the correction filter."""
     rate = rendering.responses.scene.sample_rate
-    recording = _stereo(measurement.path, rate)
+    recording = _stereo(measurement.path, rate, measurement.chosen)
     cue = _stereo(rendering.folder / rendering.mixes[0].path, rate)
     length = max(recording.shape[1], cue.shape[1])
     both = np.zeros((2, length), dtype=np.float32)
@@ -255,10 +257,11 @@ def _listening(measurement: Measurement, rendering: Rendering, folder: Path) -> 
     return _Sounds(files, lufs, rate, spectrum, gains)
 
 
-def _stereo(path: Path, rate: int) -> NDArray[np.float32]:
-    """Return the beginning of a sound file as two channels, (2, samples)."""
-    blocks, samples = [], 0
-    for block in read_blocks(probe(path), rate, 1 << 16):
+def _stereo(path: Path, rate: int, chosen: Sequence[int] = ()) -> NDArray[np.float32]:
+    """Return the beginning of a sound file as two channels, (2, samples): of those chosen, counted from 1, or all."""
+    info, blocks, samples = probe(path), [], 0
+    voices = [[number - 1] for number in chosen] or [[channel] for channel in range(info.channels)]
+    for block in read_blocks(info, rate, 1 << 16, voices):
         blocks.append(block)
         samples += block.shape[1]
         if samples >= LISTENED_S * rate:

@@ -115,6 +115,7 @@ def measure_file(
         width=float(side_share(*samples)) if len(samples) == 2 else np.nan,
         warnings=tuple(warnings),
         reasons=reasons,
+        chosen=tuple(chosen),
         **values,
     )
 

@@ -92,6 +92,8 @@ class Measurement:
         What may be wrong, a plain sentence each.
     reasons : mapping of str to str
         Why a value is missing, by measure, or measure and band: ``"T_s.125"``.
+    chosen : tuple of int
+        The channels that were measured, counted from 1; empty: all there are.
     """
 
     path: Path
@@ -132,6 +134,7 @@ class Measurement:
     LF_like: NDArray[np.float64]
     warnings: tuple[str, ...]
     reasons: Mapping[str, str]
+    chosen: tuple[int, ...] = ()
 
 
 def measurement_json(found: Measurement) -> dict[str, Any]:
@@ -143,6 +146,7 @@ def measurement_json(found: Measurement) -> dict[str, Any]:
         "path": str(found.path),
         "kind": found.kind,
         "channels": found.channels,
+        "chosen": list(found.chosen),
         "sample_rate": found.sample_rate,
         "length_s": found.length_s,
         "T_s": whole.pop("T_s"),

@@ -68,6 +68,7 @@ def test_the_fitted_scene_renders_where_it_was_written(folder: Path) -> None:
     found, match = matched(folder)
     said = write_match(found, match, folder / "out")
     scene = read_scene(folder / "out" / "scene.toml")
+    assert (folder / "out" / "scene.toml").read_text(encoding="utf-8").startswith("# Fitted to clap.wav: ")
     stems = [stem.path.resolve() for stem in scene.cues[0].stems.values()]
     assert stems == [(folder / "base" / f"{side}.wav").resolve() for side in ("left", "right")]
     assert (folder / "out" / "rendered" / "quick" / "mix" / "out_quick.wav").stat().st_size > 0
@@ -141,6 +142,18 @@ def test_sounds_to_compare_are_equally_loud_and_below_the_ceiling(folder: Path) 
     page = (folder / "music" / "match.html").read_text(encoding="utf-8")
     assert page.count("data:image/png") == 2
     assert "Blind test" in page
+
+
+def test_the_channel_that_was_measured_is_the_one_that_is_heard(folder: Path) -> None:
+    """The third of three, a phrase after a second of silence; the others sound from the start."""
+    found, match = matched(folder)
+    path = folder / "three.wav"
+    third = np.concatenate([np.zeros(RATE), music(3, 3.0)])
+    soundfile.write(path, np.stack([music(1, 4.0), music(2, 4.0), third], axis=1), RATE)
+    write_match(replace(found, kind="music", path=path, chosen=(3,)), match, folder / "third")
+    samples, _ = soundfile.read(folder / "third" / "listening" / "recording.flac")
+    assert np.abs(samples[: RATE // 2]).max() < 1e-4  # dither
+    assert np.abs(samples[RATE : 2 * RATE]).max() > 0.01
 
 
 def test_a_recordings_noise_is_not_what_the_cue_is_corrected_to(folder: Path) -> None:
