@@ -156,6 +156,31 @@ def test_a_fall_of_twelve_decibels_is_no_decay() -> None:
         assert ("never falls freely by 15 dB" in reason) == (int(most[1]) < 15)  # or it contradicted itself
 
 
+def test_partials_that_fall_by_fifteen_decibels_are_no_decays() -> None:
+    """Noise that stops onto a bed 15 dB below: what is left of the falls would say 1.8 s where the room has 1.3."""
+    found = blind_decay(stops([np.maximum(envelope(1.3), 10.0 ** (-15.0 / 20.0))] * 10, 3), RATE, (2000.0, 4000.0))
+    assert found.partial_decays.tolist() == [0, 0]
+    assert np.isnan(found.T_s).all()
+
+
+def test_a_soft_note_ends_the_decay_it_falls_into() -> None:
+    """12 dB below the sound, for 0.3 s, 23 dB into each decay: what comes before it and after it tells the room."""
+    T_s = 1.3
+    room = envelope(T_s) ** 2
+    note = np.zeros(room.size)
+    start, end = round(0.5 * RATE), round(0.8 * RATE)
+    note[start:end], note[end:] = 1.0, room[: room.size - end]
+    found = blind_decay(stops([np.sqrt(room + 10.0**-1.2 * note)] * 6, 2), RATE, BANDS)
+    np.testing.assert_allclose(found.T_s, T_s, rtol=0.10)
+    assert found.decays.tolist() == [12, 12, 12]
+
+
+def test_a_long_decay_is_one_in_nine_of_ten_narrow_bands_however_it_wavers_there() -> None:
+    """Four stops of 4 s; bands 31 Hz apart, as many as an octave has, may each tell of each."""
+    bands = np.array(BANDS) * (10.0**0.15 - 10.0**-0.15) * 0.064 / 2.0
+    assert np.all(measured(4.0).partial_decays > 0.9 * 4.0 * bands)
+
+
 @pytest.mark.parametrize("shape", ["straight", "round"])
 def test_someone_who_turns_the_level_down_is_no_room(shape: str) -> None:
     """Noise that swells and fades every 3 s, by a straight line of pressure or a cosine: falls that get steeper."""

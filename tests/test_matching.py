@@ -258,24 +258,24 @@ def test_an_unknown_hall_is_refused_by_name() -> None:
 
 
 @cache
-def pair_and_spot() -> tuple[Scene, Responses]:
+def pair_and_spot(pattern: str = "cardioid") -> tuple[Scene, Responses]:
     """Return a seated scene of a wide pair and a spot in a small room, and its responses."""
     pair = microphones(
-        Capsule("left", (-1.0, -2.0, 3.0), (-30.0, 0.0), "cardioid", stereo=(1.0, 0.0)),
-        Capsule("right", (1.0, -2.0, 3.0), (30.0, 0.0), "cardioid", stereo=(0.0, 1.0)),
+        Capsule("left", (-1.0, -2.0, 3.0), (-30.0, 0.0), pattern, stereo=(1.0, 0.0)),
+        Capsule("right", (1.0, -2.0, 3.0), (30.0, 0.0), pattern, stereo=(0.0, 1.0)),
     )
-    spot = Array("spots", "spot", (Capsule("solo", (1.2, 1.2, 2.2), (0.0, -50.0), "cardioid", stereo=(0.6, 0.8)),))
+    spot = Array("spots", "spot", (Capsule("solo", (1.2, 1.2, 2.2), (0.0, -50.0), pattern, stereo=(0.6, 0.8)),))
     sections = (solo((1.5, 2.0, 1.2)), solo((-2.0, 2.5, 1.2), "other"))
     scene = Scene(room((10.0, 15.0, 8.0), 0.25), sections, (pair, spot), 16000, seed=3)
     return scene, compute_responses(scene)
 
 
 @cache
-def mix_predicted() -> Outlook:
+def mix_predicted(pattern: str = "cardioid") -> Outlook:
     """Return the outlook of that scene's mix, the pair in its place."""
-    scene, responses = pair_and_spot()
+    scene, responses = pair_and_spot(pattern)
     sources = [omni(section.centre) for section in scene.sections]
-    return by_engine(scene.hall, responses.T30, sources, MIDDLE[None], mix_arrays(), cuts=FACETS)
+    return by_engine(scene.hall, responses.T30, sources, MIDDLE[None], mix_arrays(pattern), cuts=FACETS)
 
 
 MIDDLE = np.array([0.0, -2.0, 3.0])
@@ -283,9 +283,9 @@ MIDDLE = np.array([0.0, -2.0, 3.0])
 
 
 @cache
-def mix_arrays() -> tuple[Mixed, ...]:
+def mix_arrays(pattern: str = "cardioid") -> tuple[Mixed, ...]:
     """Return the arrays of that scene as they are mixed, the pair about its place."""
-    scene, _ = pair_and_spot()
+    scene, _ = pair_and_spot(pattern)
     laws = [np.array([capsule.stereo for capsule in array.capsules]).T for array in scene.arrays]
     about = replace(
         scene.arrays[0],
@@ -297,20 +297,22 @@ def mix_arrays() -> tuple[Mixed, ...]:
 
 
 @pytest.mark.parametrize("spot_db", [0.0, 6.0])
-def test_clarity_of_a_mix_is_that_of_its_responses(spot_db: float) -> None:
-    """Energies of all microphones with their patterns added, within a just-noticeable decibel, 250 Hz to 4 kHz.
+@pytest.mark.parametrize(("pattern", "allowed_db"), [("omni", 0.1), ("cardioid", 1.0)])
+def test_clarity_of_a_mix_is_that_of_its_responses(pattern: str, allowed_db: float, spot_db: float) -> None:
+    """Energies of all microphones added: within a tenth of a decibel of omnis, and a just-noticeable one of cardioids.
 
-    An array's reflections are told at its middle, and as if they came from all around.
+    An array's reflections are told at its middle, and as if they came from all around: of cardioids that face the
+    players it says 0.9 dB less at most than they hear, for early reflections come from there.
     """
-    _, responses = pair_and_spot()
+    _, responses = pair_and_spot(pattern)
     gains = np.array([1.0, 1.0, 10.0 ** (spot_db / 10.0)])
     energy = np.einsum("scbt,c->sbt", responses.energy, gains)
     clear = [
         from_echogram(e, responses.bin_s, float(arrival)).C80_db
         for e, arrival in zip(energy, responses.arrivals.min(axis=1), strict=True)
     ]
-    predicted = mix_predicted().measures(np.array([[0.0, spot_db]]), np.ones(1)).C80_db[0, 0, 0]
-    assert np.abs(predicted - np.mean(clear, axis=0))[2:7].max() < 1.0
+    predicted = mix_predicted(pattern).measures(np.array([[0.0, spot_db]]), np.ones(1)).C80_db[0, 0, 0]
+    assert np.abs(predicted - np.mean(clear, axis=0)).max() < allowed_db
 
 
 @pytest.mark.parametrize("width", [0.5, 1.0, 2.0])
