@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -57,8 +58,9 @@ def under_way(scene: Path, folder: Path, *options: str) -> subprocess.Popen[str]
     )
     deadline = time.monotonic() + 120.0
     while time.monotonic() < deadline and process.poll() is None:
-        if any(part.stat().st_size > 5_000_000 for part in folder.rglob("*.part") if part.is_file()):
-            return process
+        with suppress(FileNotFoundError):  # a part may become whole between being listed and being looked at
+            if any(part.stat().st_size > 5_000_000 for part in folder.rglob("*.part") if part.is_file()):
+                return process
         time.sleep(0.02)
     process.kill()
     raise AssertionError(process.communicate())
