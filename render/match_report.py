@@ -111,8 +111,12 @@ def require_own_folder(folder: Path, scene: Path) -> None:
     InputError
         If a match into the folder would replace work of somebody's own, or can't write there.
     """
-    above = next((path for path in (folder, *folder.parents) if path.exists()), folder)
-    if not above.is_dir() or not os.access(above, os.W_OK | os.X_OK):
+    try:
+        above = next((path for path in (folder, *folder.parents) if path.exists()), folder)
+        usable = above.is_dir() and os.access(above, os.W_OK | os.X_OK)
+    except OSError:  # a folder above mustn't be looked into, or its name is too long
+        usable = False
+    if not usable:
         raise InputError(f"cannot write to {folder}; choose a folder you can write to")
     there = folder / "scene.toml"
     if there.resolve() == scene.resolve():

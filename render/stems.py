@@ -156,14 +156,14 @@ def _chunks(path: Path) -> tuple[int, int]:
     InputError
         If there is no such file, it is a folder, empty, or must not be read.
     """
-    if path.is_dir():
-        raise InputError(f"{path}: is a folder; name a sound file in it")
-    if not path.exists():
-        folder = path.parent
-        entries = folder.iterdir() if folder.is_dir() else ()
-        sounds = [entry.name for entry in entries if entry.suffix.lower() in SOUND_SUFFIXES]
-        raise InputError(f"{path}: no such file; {did_you_mean(path.name, sounds)}")
     try:
+        if path.is_dir():
+            raise InputError(f"{path}: is a folder; name a sound file in it")
+        if not path.exists():
+            folder = path.parent
+            entries = folder.iterdir() if folder.is_dir() else ()
+            sounds = [entry.name for entry in entries if entry.suffix.lower() in SOUND_SUFFIXES]
+            raise InputError(f"{path}: no such file; {did_you_mean(path.name, sounds)}")
         file_bytes = path.stat().st_size
         if file_bytes == 0:
             raise InputError(f"{path}: is empty; export it again")

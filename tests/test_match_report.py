@@ -309,6 +309,8 @@ def test_a_line_says_what_was_done_to_the_scene_and_nothing_else(folder: Path) -
         (["clap.wav", "--hall", "scoring-stage", "--own-hall"], "exclude each other"),
         (["clap.wav", "--scene", "nowhere.toml"], "nowhere.toml"),
         (["noise.wav"], "noise.wav: no band has a reverberation time; record ten seconds with a stop, or a clap"),
+        ([f"{'x' * 300}.wav"], "x.wav: File name too long"),
+        (["clap.wav", "-o", "x" * 300], "cannot write to xxx"),
         (["clap.wav", "-o", "clap.wav"], "cannot write to clap.wav; choose a folder you can write to"),
     ],
 )
