@@ -312,7 +312,7 @@ def match(
     if halls and own_hall:
         raise InputError("--hall and --own-hall exclude each other; leave one out")
     base = read_scene(scene or catalogue.demo())
-    require_own_folder(output, base.path)  # before the work, not after it
+    require_own_folder(output, base)  # before the work, not after it
     _clean_up_after_interrupt()
     with progress_bars(quiet) as tell:
         told = tell or (lambda _what, _part: None)

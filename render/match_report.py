@@ -28,7 +28,7 @@ from render.match_words import plain_sentences, unmatched, untold
 from render.measure import Measurement, measurement_json
 from render.mix import main_array
 from render.pages import page
-from render.scene_file import read_scene
+from render.scene_file import SceneFile, read_scene
 from render.session import Rendering, render_scene
 from render.staging import make_folder, sole_writer, staged
 from render.stems import probe, read_blocks
@@ -98,13 +98,13 @@ def write_match(
     SitzprobeError
         If something else is writing to the folder.
     """
-    require_own_folder(folder, match.scene_file.path)
+    require_own_folder(folder, match.scene_file)
     with sole_writer(folder), staged(folder, ()) as staging:
         return _write(measurement, match, staging, folder, progress)
 
 
-def require_own_folder(folder: Path, scene: Path) -> None:
-    """Refuse a folder whose scene would be lost: the one that is fitted, or one that no match left there as it is.
+def require_own_folder(folder: Path, base: SceneFile) -> None:
+    """Refuse a folder where work would be lost: the scene that is fitted, or a scene or presets that no match left so.
 
     Raises
     ------
@@ -118,19 +118,19 @@ def require_own_folder(folder: Path, scene: Path) -> None:
         usable = False
     if not usable:
         raise InputError(f"cannot write to {folder}; choose a folder you can write to")
-    there = folder / "scene.toml"
-    if there.resolve() == scene.resolve():
+    if (folder / "scene.toml").resolve() == base.path.resolve():
         raise InputError(f"{folder}: holds the scene that is fitted; choose another folder with -o")
-    if not there.exists():
-        return
     try:
-        left = json.loads((folder / "match.json").read_text(encoding="utf-8")).get("scene_sha256")
-    except (OSError, ValueError, AttributeError):
-        left = None
-    if left is None:
-        raise InputError(f"{there}: is there already, and no match wrote it; choose another folder with -o")
-    if left != _digest(there):
-        raise InputError(f"{there}: was changed since a match wrote it; choose another folder with -o")
+        left = json.loads((folder / "match.json").read_text(encoding="utf-8"))["sha256"]
+    except (OSError, ValueError, TypeError, KeyError):
+        left = {}
+    copies = base.own.folder.rglob("*") if base.own.folder is not None else ()
+    presets = [Path("presets") / path.relative_to(base.own.folder or path) for path in copies if path.is_file()]
+    for name in (Path("scene.toml"), *presets):
+        there = folder / name
+        if there.is_file() and (known := left.get(name.as_posix())) != _digest(there):
+            what = "was changed since a match wrote it" if known else "is there already, and no match wrote it"
+            raise InputError(f"{there}: {what}; choose another folder with -o")
 
 
 def _digest(path: Path) -> str:
@@ -160,7 +160,8 @@ def _write(
     sentences = plain_sentences(match.target, best.predicted)
     cannot = unmatched(match.target, best)
     numbers = _numbers(measurement, match, sounds) | {"sentences": sentences, "cannot_be_matched": cannot}
-    numbers["scene_sha256"] = _digest(folder / "scene.toml")
+    own = [path for path in (folder / "scene.toml", *(folder / "presets").rglob("*")) if path.is_file()]
+    numbers["sha256"] = {path.relative_to(folder).as_posix(): _digest(path) for path in own}
     write_text(folder / "match.json", json.dumps(numbers, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
     with matplotlib.style.context(["default", STYLE]):
         decays = _png(_decays_figure(match, best, rendering))

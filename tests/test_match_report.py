@@ -241,6 +241,32 @@ def test_the_scene_that_is_fitted_is_not_overwritten(folder: Path) -> None:
     assert match.scene_file.path.read_bytes() == before
 
 
+def test_presets_of_ones_own_are_copied_and_never_replaced(folder: Path) -> None:
+    """A hall beside the scene goes along; one of the same name that somebody else has there stays."""
+    found, _ = matched(folder)
+    scene = write_scene(folder / "owner", {"left": music(1), "right": music(2)}, rate=RATE)
+    hall = scene.parent / "presets" / "halls" / "barn.toml"
+    hall.parent.mkdir(parents=True)
+    hall.write_text('preset = "wooden-barn"\n', encoding="utf-8")
+    match = match_scene(target_of(found, *AIR), read_scene(scene), [])
+    silent = replace(match, scene_file=replace(match.scene_file, cues=()))
+    home = folder / "with-presets"
+    copy = home / "presets" / "halls" / "barn.toml"
+    write_match(found, silent, home)
+    assert copy.read_bytes() == hall.read_bytes()
+    hall.write_text('preset = "ballroom"\n', encoding="utf-8")
+    write_match(found, silent, home)  # the copy is as the last match left it
+    assert copy.read_bytes() == hall.read_bytes()
+    copy.write_text('preset = "scoring-stage"\n', encoding="utf-8")
+    with pytest.raises(InputError, match=r"barn.toml: was changed since a match wrote it"):
+        write_match(found, silent, home)
+    (home / "match.json").unlink()
+    (home / "scene.toml").unlink()
+    with pytest.raises(InputError, match=r"barn.toml: is there already, and no match wrote it"):
+        write_match(found, silent, home)
+    assert "scoring-stage" in copy.read_text(encoding="utf-8")
+
+
 def test_a_match_that_fails_leaves_the_folder_as_it_was(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The page can't be made: neither the scene nor the sounds of before are replaced, and nothing is left lying."""
     found, match = matched(folder)
