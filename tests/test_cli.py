@@ -467,6 +467,7 @@ def test_computed_responses_are_kept_shown_and_cleared(
 ) -> None:
     """The second render takes them from the cache: the same bytes; a damaged one is computed anew, and reported."""
     folder = tmp_path / "cache"
+    small_scenes.without_figures(monkeypatch)
     monkeypatch.setenv("SITZPROBE_CACHE", str(folder))
     scene.write_text(SCENE.replace("[seating]", "T30 = 0.9\n[seating]"), encoding="utf-8")
     mixes = []

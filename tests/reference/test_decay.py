@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numba
 import numpy as np
 import pytest
@@ -158,37 +160,44 @@ def free_paths(size, count, seed):  # type: ignore[no-untyped-def]
     return mean, squares / count / mean**2 - 1.0
 
 
-@numba.njit(parallel=True)
+@numba.njit(nogil=True)
+def _left_in_room(seed, source, size, absorption, scattering, rays, step_m, steps):  # type: ignore[no-untyped-def]
+    """Return the sum of what some rays have left at each step: a wall hit either mirrors or scatters."""
+    np.random.seed(seed)
+    left = np.zeros(steps)
+    position = np.empty(3)
+    direction = np.empty(3)
+    for _ in range(rays):
+        position[:] = source
+        z = 2.0 * np.random.random() - 1.0
+        v = 2.0 * np.pi * np.random.random()
+        direction[0] = np.sqrt(1.0 - z * z) * np.cos(v)
+        direction[1] = np.sqrt(1.0 - z * z) * np.sin(v)
+        direction[2] = z
+        energy = 1.0
+        path = 0.0
+        k = 0
+        while k < steps and energy > 1e-7:
+            way, wall = _step(position, direction, size)
+            path += way
+            while k < steps and k * step_m <= path:
+                left[k] += energy
+                k += 1
+            energy *= 1.0 - absorption[wall]
+            if np.random.random() < scattering[wall]:
+                _scatter(direction, wall)
+            else:
+                direction[wall // 2] *= -1.0
+    return left
+
+
 def energy_in_room(source, size, absorption, scattering, rays, step_m, steps, seed):  # type: ignore[no-untyped-def]
-    """Return the part of a source's energy left in a room at each step: rays, a wall hit either mirrors or scatters."""
+    """Return the part of a source's energy left in a room at each step."""
     chunks = 16
-    left = np.zeros((chunks, steps))
-    for c in numba.prange(chunks):
-        np.random.seed(seed + c)
-        position = np.empty(3)
-        direction = np.empty(3)
-        for _ in range(rays // chunks):
-            position[:] = source
-            z = 2.0 * np.random.random() - 1.0
-            v = 2.0 * np.pi * np.random.random()
-            direction[0] = np.sqrt(1.0 - z * z) * np.cos(v)
-            direction[1] = np.sqrt(1.0 - z * z) * np.sin(v)
-            direction[2] = z
-            energy = 1.0
-            path = 0.0
-            k = 0
-            while k < steps and energy > 1e-7:
-                way, wall = _step(position, direction, size)
-                path += way
-                while k < steps and k * step_m <= path:
-                    left[c, k] += energy
-                    k += 1
-                energy *= 1.0 - absorption[wall]
-                if np.random.random() < scattering[wall]:
-                    _scatter(direction, wall)
-                else:
-                    direction[wall // 2] *= -1.0
-    return left.sum(axis=0) / (rays // chunks * chunks)
+    of = (source, size, absorption, scattering, rays // chunks, step_m, steps)
+    with ThreadPoolExecutor() as pool:
+        left = list(pool.map(lambda c: _left_in_room(seed + c, *of), range(chunks)))
+    return np.sum(left, axis=0) / (rays // chunks * chunks)
 
 
 def test_an_absorbing_floor_under_hard_walls_decays_as_rays_do() -> None:

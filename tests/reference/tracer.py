@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numba
 import numpy as np
@@ -92,75 +93,84 @@ def engine(hall: Hall) -> Responses:
     return compute_responses(Scene(hall, tuple(solos), (Array("ears", "main", capsules),), 16000))
 
 
-@numba.njit(parallel=True)  # not cached: a script and a test module have different names for the same file
+@numba.njit(nogil=True)  # not cached: a script and a test module have different names for the same file
+def _traced(  # type: ignore[no-untyped-def]
+    seed, source, ears, radius, size, patches, absorption, scattering, air, rays, step_m, steps
+):
+    """Return the sum of chords over the sphere's volume, weighed with what some rays have left, (ears, steps)."""
+    np.random.seed(seed)
+    heard = np.zeros((ears.shape[0], steps))
+    volume = 4.0 / 3.0 * np.pi * radius**3
+    at = np.empty(3)
+    to = np.empty(3)
+    for _ in range(rays):
+        at[:] = source
+        z = 2.0 * np.random.random() - 1.0
+        turn = 2.0 * np.pi * np.random.random()
+        to[0] = np.sqrt(1.0 - z * z) * np.cos(turn)
+        to[1] = np.sqrt(1.0 - z * z) * np.sin(turn)
+        to[2] = z
+        left = 1.0
+        path = 0.0
+        reflected = False
+        while left > 1e-7 and path < steps * step_m:
+            way = 1e30
+            wall = 0
+            for a in range(3):
+                if to[a] != 0.0:
+                    d = ((size[a] if to[a] > 0.0 else 0.0) - at[a]) / to[a]
+                    if d < way:
+                        way = d
+                        wall = 2 * a + (1 if to[a] > 0.0 else 0)
+            if reflected:
+                for e in range(ears.shape[0]):
+                    along = 0.0
+                    square = 0.0
+                    for a in range(3):
+                        u = ears[e, a] - at[a]
+                        along += u * to[a]
+                        square += u * u
+                    inside = radius**2 - (square - along**2)
+                    if inside > 0.0 and 0.0 < along < way:
+                        middle = path + along
+                        k = int(middle / step_m)
+                        if k < steps:
+                            heard[e, k] += left * np.exp(-air * middle) * 2.0 * np.sqrt(inside) / volume
+            for a in range(3):
+                at[a] += to[a] * way
+            a = wall // 2
+            at[a] = size[a] if wall % 2 == 1 else 0.0
+            path += way
+            met = wall
+            for p in range(patches.shape[0]):
+                on = True
+                for b in range(3):
+                    on = on and patches[p, 0, b] <= at[b] <= patches[p, 1, b]
+                if on:
+                    met = 6 + p
+            left *= 1.0 - absorption[met]
+            reflected = True
+            if np.random.random() < scattering[met]:
+                u = np.random.random()
+                turn = 2.0 * np.pi * np.random.random()
+                to[a] = np.sqrt(1.0 - u) * (-1.0 if wall % 2 == 1 else 1.0)
+                to[(a + 1) % 3] = np.sqrt(u) * np.cos(turn)
+                to[(a + 2) % 3] = np.sqrt(u) * np.sin(turn)
+            else:
+                to[a] = -to[a]
+    return heard
+
+
 def trace(  # type: ignore[no-untyped-def]
     source, ears, radius, size, patches, absorption, scattering, air, rays, step_m, steps, seed
 ):
     """Return the energy at each ear (ears, steps) without the direct sound; bin k holds [k, k + 1)·step_m of path."""
     chunks = 16
-    heard = np.zeros((chunks, ears.shape[0], steps))
-    volume = 4.0 / 3.0 * np.pi * radius**3
-    for c in numba.prange(chunks):
-        np.random.seed(seed * chunks + c)
-        at = np.empty(3)
-        to = np.empty(3)
-        for _ in range(rays // chunks):
-            at[:] = source
-            z = 2.0 * np.random.random() - 1.0
-            turn = 2.0 * np.pi * np.random.random()
-            to[0] = np.sqrt(1.0 - z * z) * np.cos(turn)
-            to[1] = np.sqrt(1.0 - z * z) * np.sin(turn)
-            to[2] = z
-            left = 1.0
-            path = 0.0
-            reflected = False
-            while left > 1e-7 and path < steps * step_m:
-                way = 1e30
-                wall = 0
-                for a in range(3):
-                    if to[a] != 0.0:
-                        d = ((size[a] if to[a] > 0.0 else 0.0) - at[a]) / to[a]
-                        if d < way:
-                            way = d
-                            wall = 2 * a + (1 if to[a] > 0.0 else 0)
-                if reflected:
-                    for e in range(ears.shape[0]):
-                        along = 0.0
-                        square = 0.0
-                        for a in range(3):
-                            u = ears[e, a] - at[a]
-                            along += u * to[a]
-                            square += u * u
-                        inside = radius**2 - (square - along**2)
-                        if inside > 0.0 and 0.0 < along < way:
-                            middle = path + along
-                            k = int(middle / step_m)
-                            if k < steps:
-                                heard[c, e, k] += left * np.exp(-air * middle) * 2.0 * np.sqrt(inside) / volume
-                for a in range(3):
-                    at[a] += to[a] * way
-                a = wall // 2
-                at[a] = size[a] if wall % 2 == 1 else 0.0
-                path += way
-                met = wall
-                for p in range(patches.shape[0]):
-                    on = True
-                    for b in range(3):
-                        on = on and patches[p, 0, b] <= at[b] <= patches[p, 1, b]
-                    if on:
-                        met = 6 + p
-                left *= 1.0 - absorption[met]
-                reflected = True
-                if np.random.random() < scattering[met]:
-                    u = np.random.random()
-                    turn = 2.0 * np.pi * np.random.random()
-                    to[a] = np.sqrt(1.0 - u) * (-1.0 if wall % 2 == 1 else 1.0)
-                    to[(a + 1) % 3] = np.sqrt(u) * np.cos(turn)
-                    to[(a + 2) % 3] = np.sqrt(u) * np.sin(turn)
-                else:
-                    to[a] = -to[a]
+    of = (source, ears, radius, size, patches, absorption, scattering, air, rays // chunks, step_m, steps)
+    with ThreadPoolExecutor() as pool:
+        heard = list(pool.map(lambda c: _traced(seed * chunks + c, *of), range(chunks)))
     # A unit direct sound at 1 m is a power of 4π.
-    return heard.sum(axis=0) * (4.0 * np.pi / (rays // chunks * chunks))
+    return np.sum(heard, axis=0) * (4.0 * np.pi / (rays // chunks * chunks))
 
 
 def slabs(hall: Hall) -> NDArray[np.float64]:
