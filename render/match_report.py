@@ -45,6 +45,9 @@ __all__ = ["require_own_folder", "write_match"]
 BANDED = ("T_s", "EDT_s", "C80_db", "drr_db", "correlation")
 """Measures that numbers give by octave."""
 
+OF_A_RECORDING = ("correction.wav", "listening/", "rendered/quick/")
+"""What an earlier match leaves and a later one may have none of."""
+
 LEAST_HEARD = 6
 """So many third octaves that stand out of the recording's noise are corrected by; with fewer, all are."""
 
@@ -81,7 +84,8 @@ def write_match(
         Made if it doesn't exist; all appears there together when the last of it is whole. ``scene.toml`` is the best
         candidate as a scene, ``match.html`` the page, ``match.json`` its numbers. Where the scene has stems,
         ``rendered/quick`` is its first cue in the fitted room; where the recording is music, too, ``listening`` has
-        the recording, the cue and both, and ``correction.wav`` is a filter for the mix.
+        the recording, the cue and both, and ``correction.wav`` is a filter for the mix. Those that an earlier match
+        left there and this one has none of are removed.
     progress : callable, optional
         Told what is being done and how far it is.
 
@@ -99,8 +103,14 @@ def write_match(
         If something else is writing to the folder.
     """
     require_own_folder(folder, match.scene_file)
-    with sole_writer(folder), staged(folder, ()) as staging:
-        return _write(measurement, match, staging, folder, progress)
+    with sole_writer(folder):
+        before = _left(folder, "files", [])
+        with staged(folder, ()) as staging:
+            said = _write(measurement, match, staging, folder, progress)
+        for name in set(before) - set(_left(folder, "files", [])):
+            if name.startswith(OF_A_RECORDING) and ".." not in Path(name).parts:
+                (folder / name).unlink(missing_ok=True)  # or another recording's would lie beside this one's
+    return said
 
 
 def require_own_folder(folder: Path, base: SceneFile) -> None:
@@ -120,10 +130,7 @@ def require_own_folder(folder: Path, base: SceneFile) -> None:
         raise InputError(f"cannot write to {folder}; choose a folder you can write to")
     if (folder / "scene.toml").resolve() == base.path.resolve():
         raise InputError(f"{folder}: holds the scene that is fitted; choose another folder with -o")
-    try:
-        left = json.loads((folder / "match.json").read_text(encoding="utf-8"))["sha256"]
-    except (OSError, ValueError, TypeError, KeyError):
-        left = {}
+    left = _left(folder, "sha256", {})
     copies = base.own.folder.rglob("*") if base.own.folder is not None else ()
     presets = [Path("presets") / path.relative_to(base.own.folder or path) for path in copies if path.is_file()]
     for name in (Path("scene.toml"), *presets):
@@ -131,6 +138,14 @@ def require_own_folder(folder: Path, base: SceneFile) -> None:
         if there.is_file() and (known := left.get(name.as_posix())) != _digest(there):
             what = "was changed since a match wrote it" if known else "is there already, and no match wrote it"
             raise InputError(f"{there}: {what}; choose another folder with -o")
+
+
+def _left(folder: Path, key: str, otherwise: Any) -> Any:
+    """Return what the last match into a folder noted under a key; something else where there was none."""
+    try:
+        return json.loads((folder / "match.json").read_text(encoding="utf-8"))[key]
+    except (OSError, ValueError, TypeError, KeyError):
+        return otherwise
 
 
 def _digest(path: Path) -> str:
@@ -161,6 +176,8 @@ def _write(
     cannot = unmatched(match.target, best)
     numbers = _numbers(measurement, match, sounds) | {"sentences": sentences, "cannot_be_matched": cannot}
     own = [path for path in (folder / "scene.toml", *(folder / "presets").rglob("*")) if path.is_file()]
+    written = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+    numbers["files"] = sorted(written | {"match.html", "match.json"})
     numbers["sha256"] = {path.relative_to(folder).as_posix(): _digest(path) for path in own}
     write_text(folder / "match.json", json.dumps(numbers, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
     with matplotlib.style.context(["default", STYLE]):

@@ -156,6 +156,24 @@ def test_the_channel_that_was_measured_is_the_one_that_is_heard(folder: Path) ->
     assert np.abs(samples[RATE : 2 * RATE]).max() > 0.01
 
 
+def test_no_other_recordings_sounds_are_left_beside_a_page(folder: Path) -> None:
+    """A clap after music: its filter and its sounds go; what the user put there stays."""
+    found, match = matched(folder)
+    path = folder / "before.wav"
+    soundfile.write(path, music(3, 4.0), RATE)
+    home = folder / "again"
+    write_match(replace(found, kind="music", path=path), match, home)
+    mine = home / "listening" / "mine.flac"
+    mine.write_bytes(b"mine")
+    write_match(found, match, home)
+    assert not (home / "correction.wav").exists()
+    assert [path.name for path in (home / "listening").iterdir()] == ["mine.flac"]
+    assert (home / "rendered" / "quick" / "mix" / "again_quick.wav").exists()
+    numbers = json.loads((home / "match.json").read_text(encoding="utf-8"))
+    there = {path.relative_to(home).as_posix() for path in home.rglob("*") if path.is_file()}
+    assert set(numbers["files"]) == there - {"listening/mine.flac"}
+
+
 def test_a_recordings_noise_is_not_what_the_cue_is_corrected_to(folder: Path) -> None:
     """Nothing but noise above 1.5 kHz: the correction goes on level there, and the cue's own treble stays."""
     found, match = matched(folder)
