@@ -19,16 +19,18 @@ from render.measure import Measurement
 from render.mix import default_gain_db, default_offset_s, heard_arrays, main_array, stereo_law, widened
 from render.scene_file import SceneFile, SceneTable, build_scene
 from rooms import catalogue
+from rooms.adapting import scale_plan
 from rooms.agreement import Target
 from rooms.echogram import Radiators
 from rooms.errors import InputError
 from rooms.hanging import hang, heights
-from rooms.matching import Candidate, fit_halls
+from rooms.matching import PLAN_SCALES, Candidate, fit_halls
 from rooms.microphones import Array
 from rooms.mixed_arrays import Mixed
 from rooms.octave_air import at_middle_s
 from rooms.octaves import octave_midbands
 from rooms.players import Section
+from rooms.scene import CLEARANCE
 from rooms.surfaces import Hall
 from rooms.tables import ArrayTable, HallTable
 from rooms.toml_reader import parse_toml, validate
@@ -38,6 +40,9 @@ __all__ = ["Match", "fitted_scene_text", "match_scene", "target_of"]
 
 GIVEN = ""
 """Name of the scene's own hall among the candidates, as long as it is a hall of its own."""
+
+NO_ROOM, OTHERS_NEARER = "no room for the sections at any size that is tried", "others come nearer"
+"""Why a hall that was looked at isn't among the candidates."""
 
 EARLY_DEVIATION = 1.7
 """Standard deviation of an early decay time read from one response, times √(B·T), re T (measured on noise decays)."""
@@ -57,15 +62,15 @@ class Match:
         Best first, one a hall.
     refused : mapping of str to str
         Halls that can't be fitted, and why.
-    others : tuple of str
-        Halls that were looked at and left behind: no room for the sections, or others come nearer.
+    others : mapping of str to str
+        Halls that were looked at and left behind, and why.
     """
 
     target: Target
     scene_file: SceneFile
     candidates: tuple[Candidate, ...]
     refused: Mapping[str, str] = field(default_factory=dict)
-    others: tuple[str, ...] = ()
+    others: Mapping[str, str] = field(default_factory=dict)
 
 
 def target_of(measurement: Measurement, temperature: float, humidity: float) -> Target:
@@ -157,7 +162,16 @@ def match_scene(
     refused: dict[str, str] = {}
     found = fit_halls(target, chosen, players, progress, arrays=arrays, refused=refused.__setitem__)
     told = {*refused, *(candidate.name for candidate in found)}
-    return Match(target, scene_file, tuple(found), refused, tuple(name for name in chosen if name not in told))
+    seats = np.concatenate([player.points for player in players])
+    others = {
+        name: OTHERS_NEARER if _has_room(hall, seats) else NO_ROOM for name, hall in chosen.items() if name not in told
+    }
+    return Match(target, scene_file, tuple(found), refused, others)
+
+
+def _has_room(hall: Hall, seats: NDArray[np.float64]) -> bool:
+    """Return whether players (players, 3) sit inside a hall at one of the sizes that are tried."""
+    return any(scale_plan(hall, scale).box.inside(seats, CLEARANCE).all() for scale in PLAN_SCALES)
 
 
 def _player(section: Section, as_played: bool) -> Radiators:

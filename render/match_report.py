@@ -334,7 +334,7 @@ def _numbers(measurement: Measurement, match: Match, sounds: _Sounds | None) -> 
         | {"T_interval_s": _intervals(match.target)},
         "candidates": ranked,
         "refused": dict(match.refused),
-        "others": list(match.others),
+        "others": dict(match.others),
         "correction_db": None
         if sounds is None
         else {f"{f:.4g}": round(g, 2) for f, g in zip(THIRD_OCTAVES.tolist(), sounds.gains_db.tolist(), strict=True)},

@@ -32,6 +32,7 @@ __all__ = [
     "LEAST_DISTANCE",
     "LOWEST",
     "MOST_GAIN_DB",
+    "PLAN_SCALES",
     "Candidate",
     "fit_halls",
 ]

@@ -22,6 +22,7 @@ from render.match_report import write_match
 from render.match_words import plain_sentences, summary, unmatched
 from render.measure import Measurement, measure_file
 from render.scene_file import build_scene, read_scene
+from rooms import catalogue
 from rooms.errors import InputError
 from rooms.matching import Candidate
 from rooms.spectra import long_term_spectrum
@@ -87,7 +88,12 @@ def test_a_page_says_what_each_hall_misses_and_what_the_recording_does_not_tell(
     """Residuals of every candidate by measure, halls left behind, and reasons for dashes."""
     found, match = matched(folder)
     target = replace(match.target, T_s=0.8 * match.target.T_s, initial_gap_s=0.0123)
-    match = replace(match, target=target, scene_file=replace(match.scene_file, cues=()), others=("barn", "nave"))
+    match = replace(
+        match,
+        target=target,
+        scene_file=replace(match.scene_file, cues=()),
+        others={"barn": "too small", "nave": "far", "hut": "too small"},
+    )
     write_match(found, match, folder / "told")
     page = (folder / "told" / "match.html").read_text(encoding="utf-8").replace("&#39;", "'")
     best = json.loads((folder / "told" / "match.json").read_text(encoding="utf-8"))["candidates"][0]
@@ -96,13 +102,28 @@ def test_a_page_says_what_each_hall_misses_and_what_the_recording_does_not_tell(
         known = [miss for miss in (known.values() if isinstance(known, dict) else [known]) if miss is not None]
         assert size == (pytest.approx(np.sqrt(np.mean(np.square(known))), abs=0.001) if known else None)
     assert f"<td>{best['off_by_measure_jnd']['C80_db']:.1f}</td>" in page
-    assert "Looked at as well: barn, nave." in page
+    assert "Looked at as well: barn, hut: too small." in page
+    assert "Looked at as well: nave: far." in page
     low, high = match.target.T_low_s[6], match.target.T_high_s[6]  # not the recording's: what the misses are re
     row = f'<th scope="row">4000</th><td>{match.target.T_s[6]:.2f}</td><td>{low:.2f} … {high:.2f}</td>'
     assert row in page
     assert "Reverberation time at 8000, 16000 Hz: not measurable: the octave reaches above half the sample" in page
     assert "Width: one channel has none." in page
     assert "First reflection after the direct sound: recording 12.3 ms" in page
+
+
+def test_a_hall_without_room_is_told_from_one_that_is_farther_off(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Fifty players don't fit into a recital room; of two halls that hold them the fit keeps one."""
+    _, match = matched(folder)
+    stage = replace(match.candidates[0], name="scoring-stage")
+    monkeypatch.setattr("render.match.fit_halls", lambda *_given, **_named: [stage])
+    found = match_scene(match.target, read_scene(catalogue.demo()), ["recital-room", "scoring-stage", "ballroom"])
+    assert found.others == {
+        "recital-room": "no room for the sections at any size that is tried",
+        "ballroom": "others come nearer",
+    }
 
 
 def test_every_bar_of_a_match_gets_to_its_end(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
