@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from functools import cache
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +83,14 @@ def write_cues(
 def noise(seconds: float = 0.25, rate: int = RATE, seed: int = 1) -> NDArray[np.float32]:
     """Return white noise at about −30 dBFS."""
     return (0.03 * np.random.default_rng(seed).standard_normal(round(seconds * rate))).astype(np.float32)
+
+
+@cache
+def silent_flac(seconds: int) -> bytes:
+    """Return a FLAC file of so much silence: long ones take a while to write."""
+    file = BytesIO()
+    soundfile.write(file, np.zeros(RATE * seconds, np.int16), RATE, format="FLAC")
+    return file.getvalue()
 
 
 def impulse(at: int = 0, samples: int = 1000, amplitude: float = 1.0) -> NDArray[np.float32]:

@@ -18,7 +18,17 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.small_scenes import ARRAYS, SECTIONS, contents, hall_text, noise, run, without_figures, write_scene
+from tests.small_scenes import (
+    ARRAYS,
+    SECTIONS,
+    contents,
+    hall_text,
+    noise,
+    run,
+    silent_flac,
+    without_figures,
+    write_scene,
+)
 
 COMMAND = Path(sys.executable).with_name("sitzprobe")
 STEMS = {"left": noise(), "right": noise(seed=2)}
@@ -400,7 +410,7 @@ def test_a_file_that_may_not_grow_is_named_and_leaves_nothing(scene: Path, earli
 def long_scene(tmp_path: Path) -> Path:
     """A scene with a stem of twenty minutes, which takes longer to render than any test waits."""
     scene = write_scene(tmp_path / "cue", STEMS)
-    soundfile.write(scene.parent / "long.flac", np.zeros(48000 * 1200, np.int16), 48000)
+    (scene.parent / "long.flac").write_bytes(silent_flac(1200))
     scene.write_text(scene.read_text().replace("left.wav", "long.flac"))
     return scene
 
@@ -463,7 +473,7 @@ def test_a_killed_render_leaves_earlier_output_whole_and_the_next_one_cleans_up(
 
 def test_a_folder_deleted_while_it_is_written_is_one_line(scene: Path, tmp_path: Path) -> None:
     """Exit 2: the folder can't be written."""
-    soundfile.write(scene.parent / "long.flac", np.zeros(48000 * 40, np.int16), 48000)
+    (scene.parent / "long.flac").write_bytes(silent_flac(40))
     scene.write_text(scene.read_text().replace("left.wav", "long.flac"))
     folder = tmp_path / "out"
     with rendering(scene, folder) as process:

@@ -10,11 +10,12 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from contextlib import suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 import soundfile
 
@@ -29,6 +30,7 @@ from tests.small_scenes import (
     noise,
     rendered,
     run,
+    silent_flac,
     write_cues,
     write_scene,
 )
@@ -46,7 +48,7 @@ def two_cues(folder: Path, second: str = "two.wav", top: str = "") -> Path:
 def with_a_long_cue(folder: Path, top: str = "") -> Path:
     """Its second cue takes twenty minutes: longer to render than any test waits."""
     scene = two_cues(folder, "long.flac", top)
-    soundfile.write(folder / "long.flac", np.zeros(RATE * 1200, np.int16), RATE)
+    (folder / "long.flac").write_bytes(silent_flac(1200))
     return scene
 
 
@@ -205,16 +207,34 @@ class Filling:
         return getattr(self._file, name)
 
 
+@pytest.fixture(scope="module")
+def clean(tmp_path_factory: pytest.TempPathFactory) -> Callable[[tuple[str, ...]], tuple[Path, Path]]:
+    """Return what renders the same two cues with some options, once each; it returns the scene and the folder."""
+    home = tmp_path_factory.mktemp("clean")
+    scene = two_cues(home / "scene")
+
+    @cache
+    def render(options: tuple[str, ...]) -> tuple[Path, Path]:
+        return scene, rendered(scene, *options, folder=home / "_".join(("out", *options)))
+
+    return render
+
+
 @pytest.mark.parametrize("room", [0, 50, 5_000, 150_000, 900_000, 1_300_000, 1_800_000, 2_500_000])
 @pytest.mark.parametrize("options", [(), ("--format", "flac24")], ids=["float", "flac"])
 def test_a_full_volume_is_one_line_wherever_it_fills(
-    tmp_path: Path, no_figures: None, monkeypatch: pytest.MonkeyPatch, room: int, options: tuple[str, ...]
+    tmp_path: Path,
+    no_figures: None,
+    monkeypatch: pytest.MonkeyPatch,
+    clean: Callable[[tuple[str, ...]], tuple[Path, Path]],
+    room: int,
+    options: tuple[str, ...],
 ) -> None:
     """In a header, in samples, in the report: each file is the earlier one or whole; a rerun completes."""
-    scene = two_cues(tmp_path / "scene")
-    clean = contents(rendered(scene, *options, folder=tmp_path / "clean"))
+    scene, folder = clean(options)
+    whole = contents(folder)
     out = tmp_path / "out"
-    shutil.copytree(tmp_path / "clean", out)
+    shutil.copytree(folder, out)
     for path in out.rglob("*"):
         if path.is_file():
             path.write_bytes(b"earlier")
@@ -238,11 +258,11 @@ def test_a_full_volume_is_one_line_wherever_it_fills(
             done.stderr,
         ), done.stderr
     for name, data in contents(out).items():
-        assert data == b"earlier" or name.endswith((".json", ".html")) or data == clean[name], name
+        assert data == b"earlier" or name.endswith((".json", ".html")) or data == whole[name], name
     assert not litter(out)
     rendered(scene, *options, folder=out)
     assert {n: d for n, d in contents(out).items() if not n.endswith((".json", ".html"))} == {
-        n: d for n, d in clean.items() if not n.endswith((".json", ".html"))
+        n: d for n, d in whole.items() if not n.endswith((".json", ".html"))
     }
 
 
