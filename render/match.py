@@ -276,11 +276,22 @@ def fitted_scene_text(match: Match, candidate: Candidate, recording: str = "a re
     ]
     mix = {key: value for key, value in tables.pop("mix", {}).items() if key not in ("gain", "offset")}
     mix |= _balance(base, candidate, mix.get("balance", {}), {array.purpose for array, _ in hung.values()})
+    # What is as it was needs no reason.
+    new = {**data, **tables, "mix": mix}
+    notes = {at: note for at, note in notes.items() if _under(new, at) != _under(base.file.data, at)}
     opening = "".join(f"# {line}\n" for line in head)
     draft = opening + _toml({**data, **tables, "mix": mix}, notes)
     geometry = build_scene(parse_toml(base.path, draft))
     mix = {"gain": round(default_gain_db(geometry), 1), "offset": _floor(default_offset_s(geometry)), **mix}
     return opening + _toml({**data, **tables, "mix": mix}, notes)
+
+
+def _under(table: Mapping[str, Any], at: Sequence[str]) -> Any:
+    """Return what a table has under keys within keys; None where it has nothing."""
+    found: Any = table
+    for key in at:
+        found = found.get(key) if isinstance(found, Mapping) else None
+    return found
 
 
 def _balance(

@@ -211,6 +211,23 @@ def test_a_fitted_scene_reads_back_with_its_hall_its_balance_and_its_seats(scale
     np.testing.assert_allclose(expected_T30(with_T30(read.hall, read.asked_T30)), times, rtol=0.02)
 
 
+def test_what_a_fit_leaves_as_it_was_has_no_comment(tmp_path: Path) -> None:
+    """The scene's own hall with a size, its array's width and its balance, none of which the fit changes."""
+    path = tmp_path / "scene.toml"
+    text = catalogue.demo().read_text(encoding="utf-8")
+    text = text.replace("[seating]", "size = [24.0, 32.0, 11.0]\nconductor = [12.0, 9.0]\n\n[seating]")
+    text = text.replace("[arrays.outriggers]", "width = 1.2\n\n[arrays.outriggers]")
+    path.write_text(text + "\n[mix.balance]\nspot = 3.0\n", encoding="utf-8")
+    scene = build_scene(read_toml(path))
+    unknown = np.full(9, np.nan)
+    times = expected_T30(scene.hall)
+    candidate = Candidate("", 1.0, scene.hall, 3.0, 3.5, Predicted(times, unknown, unknown, unknown, 0.01), 0.5)
+    lines = fitted_scene_text(Match(target_with_times(times), scene, (candidate,)), candidate).splitlines()
+    for key, changed in {"size": False, "conductor": False, "width": False, "spot": False, "T30": True}.items():
+        (where,) = (n for n, line in enumerate(lines) if line.startswith(f"{key} = "))
+        assert lines[where - 1].startswith("# ") == changed, key
+
+
 def test_a_measured_response_becomes_a_target_of_its_decay(tmp_path: Path) -> None:
     """Noise that falls 60 dB in 1.2 s; one realisation scatters by some 3 % at 1 kHz (design: 0.55/√(BT))."""
     rate = 16000
