@@ -28,13 +28,16 @@ def in_air(walls_s: float, tilt_db: float, seconds: float, seed: int, before_s: 
     rate = 6.0 * np.log(10.0) / walls_s
     rate = rate + air_attenuation(frequency, *AIR) * np.log(10.0) / 10.0 * speed_of_sound(AIR[0])
     loud = 10.0 ** (tilt_db * np.log2(frequency / 8000.0) / 20.0)
-    time = np.arange(round((before_s + seconds) * RATE)) / RATE - before_s
-    out = np.zeros(time.size)
-    for n in range(0, frequency.size, 100):
-        part = slice(n, n + 100)
-        wave = np.cos(2.0 * np.pi * np.outer(frequency[part], time) + phase[part, None])
-        out += loud[part] @ (wave * np.exp(-0.5 * np.outer(rate[part], np.maximum(time, 0.0))))
-    return out
+    turn, still = 2.0j * np.pi * frequency, loud * np.exp(1.0j * phase)
+    before = rung(still * np.exp(-before_s * turn), turn, before_s)
+    return np.concatenate([before, rung(still, turn - 0.5 * rate, seconds)])
+
+
+def rung(start: NDArray[np.complex128], per_s: NDArray[np.complex128], seconds: float) -> NDArray[np.float64]:
+    """Return the sum of tones that go on as exp(per_s·t): where blocks begin times how each goes on within them."""
+    count, block = round(seconds * RATE), 256
+    begins = np.exp(np.outer(np.arange(0, count, block) / RATE, per_s)) * start
+    return np.asarray((begins @ np.exp(np.outer(per_s, np.arange(block) / RATE))).real.ravel()[:count])
 
 
 def middle_s(walls_s: float) -> NDArray[np.float64]:
