@@ -22,8 +22,8 @@ from tests.benchmarks.string_music import phrases
 MIDDLE = slice(3, 5)
 """500 Hz and 1 kHz, for which just-noticeable differences are stated (ISO 3382-1, table A.1)."""
 
-RESPONSES, MUSIC = range(100, 108), range(100, 102)
-"""Numbers of rooms: as many as some twenty seconds of processor time allow."""
+RESPONSES, MUSIC = range(100, 108), range(100, 101)
+"""Numbers of rooms: as many as half a minute of processor time allows."""
 
 
 def fitted(target: Target, room: Drawn) -> Candidate:
