@@ -158,9 +158,11 @@ def match_scene(
             mixed.append(replace(one, array=_moved(there, -origin)) if one.moves else one)
         return tuple(mixed)
 
+    origin = _hung(scene_file, tables, GIVEN, scene_file.hall)[main.name][1]
+    place = -float(origin[1]), float(origin[2])
     players = [_player(section, target.as_played) for section in scene_file.sections]
     refused: dict[str, str] = {}
-    found = fit_halls(target, chosen, players, progress, arrays=arrays, refused=refused.__setitem__)
+    found = fit_halls(target, chosen, players, progress, arrays=arrays, refused=refused.__setitem__, place=place)
     told = {*refused, *(candidate.name for candidate in found)}
     seats = np.concatenate([player.points for player in players])
     others = {

@@ -84,6 +84,11 @@ smaller is 0.2 to 0.35 JND off at its own size when nothing is uncertain, and so
 uncertain: so it is found, and noise rarely moves a wall (measured on two halls of the catalogue)."""
 
 
+DEPARTURE_OF_PLACE = 0.1
+"""JNDs that a main array must gain to hang twice as far away or as high as it did, so that a recording which tells
+nothing of distance leaves it where it is."""
+
+
 @dataclass(frozen=True, eq=False)
 class Candidate:
     """A hall with its absorption and its size, an ensemble in it, and arrays with their balance.
@@ -156,6 +161,25 @@ def _balances(target: Target, arrays: Sequence[Mixed]) -> _Balances:
     return _Balances(np.array(WIDTHS if wide else (1.0,)), pairs[:, 0], pairs[:, 1])
 
 
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """What is asked for, and by whom in a hall it is to be heard."""
+
+    target: Target
+    seats: NDArray[np.float64]
+    players: Sequence[Radiators]
+    arrays: Callable[[str, Hall], Sequence[Mixed]]
+    place: tuple[float, float] | None
+
+    def departures(self, places: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return what it costs to hang the main array at some places in m, (places,) in JNDs."""
+        if self.place is None:
+            return np.zeros(len(places))
+        there = np.maximum(np.stack([-places[:, 1], places[:, 2]]), LEAST_DISTANCE)
+        own = np.maximum(self.place, LEAST_DISTANCE)[:, None]
+        return np.asarray(DEPARTURE_OF_PLACE * np.abs(np.log2(there / own)).sum(axis=0))
+
+
 def _as_is(_name: str, _hall: Hall) -> Sequence[Mixed]:
     return (BARE,)
 
@@ -168,6 +192,7 @@ def fit_halls(
     plan_scales: Sequence[float] = PLAN_SCALES,
     arrays: Callable[[str, Hall], Sequence[Mixed]] = _as_is,
     refused: Callable[[str, str], None] | None = None,
+    place: tuple[float, float] | None = None,
 ) -> list[Candidate]:
     """Return the candidates that come nearest to a target, best first, one a hall.
 
@@ -188,6 +213,8 @@ def fit_halls(
         What hangs in a hall of this name and size, the main array first; left out: one omnidirectional microphone.
     refused : callable, optional
         Called with the name of a hall that can't be fitted, and why.
+    place : tuple of float, optional
+        How far behind the conductor and how high above the stage in m the main array hangs now.
 
     Raises
     ------
@@ -199,12 +226,13 @@ def fit_halls(
     if not target.as_played:
         players = [in_one_point(player) for player in players]  # one source stood there
     tell = progress or (lambda _part: None)
+    asked = _Asked(target, seats, players, arrays, place)
     faults: dict[str, str] = {}
     ranked = []
     for number, (name, given) in enumerate(halls.items()):
         tell(0.25 * number / len(halls))
         try:
-            ranked += _ranked(target, name, given, seats, players, plan_scales, arrays)
+            ranked += _ranked(asked, name, given, plan_scales)
         except InputError as error:
             faults[name] = str(error)
     chosen = _sizes(ranked)
@@ -212,7 +240,7 @@ def fit_halls(
     for number, (_, name, scale) in enumerate(chosen):
         tell(0.25 + 0.4 * number / len(chosen))
         try:
-            coarse.append(_coarse(target, name, scale, halls[name], seats, players, arrays))
+            coarse.append(_coarse(asked, name, scale, halls[name]))
         except InputError as error:
             faults[name] = str(error)
     finalists = _finalists(coarse)
@@ -232,22 +260,15 @@ def fit_halls(
     return sorted(best.values(), key=lambda candidate: candidate.cost)
 
 
-def _ranked(
-    target: Target,
-    name: str,
-    given: Hall,
-    seats: NDArray[np.float64],
-    players: Sequence[Radiators],
-    scales: Sequence[float],
-    arrays: Callable[[str, Hall], Sequence[Mixed]],
-) -> list[tuple[float, str, float]]:
+def _ranked(asked: _Asked, name: str, given: Hall, scales: Sequence[float]) -> list[tuple[float, str, float]]:
     """Return what the closed form says of a hall at each size that has room: cost, name and size."""
+    target, players = asked.target, asked.players
     sizes = {}
     for scale in scales:
         hall = scale_plan(given, scale)
-        mixed = arrays(name, hall)
+        mixed = asked.arrays(name, hall)
         places = _places(hall, _distances(hall), HEIGHTS, mixed)
-        if hall.box.inside(seats, CLEARANCE).all() and len(places):
+        if hall.box.inside(asked.seats, CLEARANCE).all() and len(places):
             sizes[scale] = hall, places, mixed
     if not sizes:
         return []
@@ -259,7 +280,7 @@ def _ranked(
     for scale, (hall, places, mixed) in sizes.items():
         fitted, times = rough_fit(hall, own * sabine(hall), target.T_s)
         outlook = closed_form(hall, times, players, places, mixed, likeness)
-        costs, _ = _costs(target, outlook, mixed, _balances(target, mixed))
+        costs, _ = _costs(asked, outlook, mixed, _balances(target, mixed), places)
         found.append((float(costs.min()) + _departure(scale) + _rebuilt(target, hall, fitted), name, scale))
     return found
 
@@ -295,11 +316,11 @@ def _rebuilt(target: Target, given: Hall, fitted: Hall) -> float:
 
 
 def _costs(
-    target: Target, outlook: Outlook, mixed: Sequence[Mixed], balances: _Balances
+    asked: _Asked, outlook: Outlook, mixed: Sequence[Mixed], balances: _Balances, places: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], Predicted]:
     """Return the costs and the measures of every balance at every place, (widths, balances, places)."""
     every = outlook.measures(balances.gains_db(mixed), balances.widths)
-    return cost(target, every) + DEPARTURE * balances.departures(), every
+    return cost(asked.target, every) + DEPARTURE * balances.departures() + asked.departures(places), every
 
 
 def _places(
@@ -324,48 +345,37 @@ def _distances(hall: Hall) -> list[float]:
 class _Fitting:
     """A hall of one size with absorption that gives the times, and how candidates in it are evaluated."""
 
-    target: Target
+    asked: _Asked
     name: str
     scale: float
     scaled: Hall  # with its own absorption
     hall: Hall
     times: NDArray[np.float64]
     rebuilt: float  # what its absorption costs in JNDs
-    seats: NDArray[np.float64]
-    players: Sequence[Radiators]
-    arrays: Callable[[str, Hall], Sequence[Mixed]]
 
     def places(self, moved: float, distances: Sequence[float], heights: Sequence[float]) -> NDArray[np.float64]:
         """Return the places of a main array that are free, (places, 3) in m."""
-        mixed = self.arrays(self.name, downstage(self.scaled, moved))
+        mixed = self.asked.arrays(self.name, downstage(self.scaled, moved))
         return _places(downstage(self.hall, moved), distances, heights, mixed)
 
     def best(
         self, moved: float, places: NDArray[np.float64], balances: _Balances | None = None, cuts: int = 1
     ) -> Candidate:
         """Return the best of some places and balances, the ensemble moved downstage by so many m."""
-        there, mixed = downstage(self.hall, moved), self.arrays(self.name, downstage(self.scaled, moved))
-        outlook = by_engine(there, self.times, self.players, places, mixed, cuts=cuts)
-        tried = balances or _balances(self.target, mixed)
-        found = _best(self.target, self.name, self.scale, there, outlook, mixed, tried, places, moved)
+        there, mixed = downstage(self.hall, moved), self.asked.arrays(self.name, downstage(self.scaled, moved))
+        outlook = by_engine(there, self.times, self.asked.players, places, mixed, cuts=cuts)
+        tried = balances or _balances(self.asked.target, mixed)
+        found = _best(self.asked, self.name, self.scale, there, outlook, mixed, tried, places, moved)
         return replace(found, cost=found.cost + self.rebuilt)
 
 
-def _coarse(
-    target: Target,
-    name: str,
-    scale: float,
-    given: Hall,
-    seats: NDArray[np.float64],
-    players: Sequence[Radiators],
-    arrays: Callable[[str, Hall], Sequence[Mixed]],
-) -> tuple[_Fitting, Candidate]:
+def _coarse(asked: _Asked, name: str, scale: float, given: Hall) -> tuple[_Fitting, Candidate]:
     """Return a hall of one size, fitted, and the best of it on a coarse grid of places."""
     scaled = scale_plan(given, scale)
     own = expected_T30(given) / sabine(given)
-    hall, times = nearest_times(scaled, own * sabine(scaled), target.T_s)
-    rebuilt = _rebuilt(target, scaled, hall)
-    fitting = _Fitting(target, name, scale, scaled, hall, times, rebuilt, seats, players, arrays)
+    hall, times = nearest_times(scaled, own * sabine(scaled), asked.target.T_s)
+    rebuilt = _rebuilt(asked.target, scaled, hall)
+    fitting = _Fitting(asked, name, scale, scaled, hall, times, rebuilt)
     return fitting, fitting.best(0.0, fitting.places(0.0, _distances(hall), HEIGHTS))
 
 
@@ -386,14 +396,14 @@ def _refined(fitting: _Fitting, found: Candidate) -> Candidate:
         except InputError:
             continue
         place = fitting.places(moved, [found.distance], [found.height])
-        if box.inside(fitting.seats, CLEARANCE).all() and len(place):
+        if box.inside(fitting.asked.seats, CLEARANCE).all() and len(place):
             found = min(found, fitting.best(moved, place), key=lambda candidate: candidate.cost)
     chosen = _Balances(*(np.array([value]) for value in (found.width, found.spot_db, found.far_db)))
     return fitting.best(found.downstage, np.array([[0.0, -found.distance, found.height]]), chosen, FACETS)
 
 
 def _best(
-    target: Target,
+    asked: _Asked,
     name: str,
     scale: float,
     hall: Hall,
@@ -407,13 +417,14 @@ def _best(
 
     Early decays take longest to tell: only those of the candidates that are best without them count.
     """
-    costs, every = _costs(target, outlook, mixed, balances)
+    costs, every = _costs(asked, outlook, mixed, balances, places)
     gains_db, departures = balances.gains_db(mixed), balances.departures()
     found = []
     for flat in np.argsort(costs, axis=None, kind="stable")[:DECAYS]:
         width, balance, place = (int(n) for n in np.unravel_index(flat, costs.shape))
         predicted = one(every, (width, balance, place), outlook.early_decay_s(gains_db[balance], place))
-        off = float(cost(target, predicted)) + DEPARTURE * float(departures[width, balance, 0])
+        off = float(cost(asked.target, predicted)) + DEPARTURE * float(departures[width, balance, 0])
+        off += float(asked.departures(places[place : place + 1])[0])
         _, y, z = places[place].tolist()
         found.append(
             Candidate(

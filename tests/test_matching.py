@@ -127,6 +127,16 @@ def test_a_player_aims_at_the_array_and_not_at_its_image_in_the_floor() -> None:
     assert (part.early[0, 0] > part.prompt[0, 0]).all()
 
 
+@pytest.mark.parametrize("place", [(6.0, 4.2), (1.5, 2.6)])
+def test_a_recording_that_tells_nothing_of_distance_leaves_the_array_where_it_is(place: tuple[float, float]) -> None:
+    """Decays alone are known, which are a hall's everywhere in it; to the step of the places tried, a fifth."""
+    unknown = np.full(9, np.nan)
+    times = np.full(9, 0.6)
+    target = Target(times, 0.97 * times, 1.03 * times, *[unknown] * 5)
+    found = fit_halls(target, {"long": room(ROOMS["long"])}, SOURCES, plan_scales=(1.0,), place=place)[0]
+    assert (found.distance, found.height) == pytest.approx(place, rel=0.2)
+
+
 def test_a_refined_array_stays_half_a_metre_behind_the_conductor_and_above_the_players() -> None:
     """A dry, very clear recording draws it as near as may be, and no nearer."""
     unknown, clear, sure = np.full(9, np.nan), np.full(9, 30.0), np.full(9, 0.5)

@@ -54,6 +54,9 @@ FIRST = 100
 OWN = (("recital-room", 6.0), ("scoring-stage", 4.0), ("shoebox-concert-hall", 9.0), ("stone-chapel", 2.5))
 """Halls of the catalogue and how far behind the conductor in m the main array hangs, for the tool's own output."""
 
+ELSEWHERE = 5.0
+"""m behind the conductor: where it hangs in the scene that is fitted to that output."""
+
 OWN_RATE = 48000
 
 PHRASES, PHRASE_S = 5, 2.5
@@ -172,7 +175,7 @@ def own_output(hall: str, distance: float, what: str) -> str:
     """
     demo = catalogue.demo().parent
     scene = f'title = "{what}"\n[hall]\npreset = "{hall}"\n[seating]\nplan = "violins-together"\n'
-    scene += f'[arrays.main]\npreset = "tree"\nposition = [0.0, {-distance}, 3.2]\n'
+    scene += '[arrays.main]\npreset = "tree"\nposition = [0.0, DISTANCE, 3.2]\n'
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         if what == "demo":
@@ -184,7 +187,7 @@ def own_output(hall: str, distance: float, what: str) -> str:
             soundfile.write(folder / "stem.wav", 0.5 * stem, OWN_RATE, subtype="FLOAT")
             scene += '[sections.cellos]\ninstrument = "omni"\nplayers = 1\nstem = "stem.wav"\n'
         path = folder / "scene.toml"
-        path.write_text(scene, encoding="utf-8")
+        path.write_text(scene.replace("DISTANCE", str(-distance)), encoding="utf-8")
         rendering = render_scene(path, folder / "out")
         truth = rendering.responses.T30
         start = f"{what:6s} {hall:20s} {distance:4.1f} m, T {truth[MIDDLE].mean():.2f} s: "
@@ -192,6 +195,7 @@ def own_output(hall: str, distance: float, what: str) -> str:
             target = target_of_file(folder / "out" / rendering.mixes[0].path, "response" if what == "clap" else "music")
         except InputError as error:
             return f"{start}cannot tell: {str(error).removeprefix(name)}"
+        path.write_text(scene.replace("DISTANCE", str(-ELSEWHERE)), encoding="utf-8")
         candidates = match_scene(target, read_scene(path)).candidates
     best = candidates[0]
     known = np.isfinite(target.T_s)
