@@ -137,6 +137,16 @@ def test_a_recording_that_tells_nothing_of_distance_leaves_the_array_where_it_is
     assert (found.distance, found.height) == pytest.approx(place, rel=0.2)
 
 
+def test_a_hall_that_the_closed_form_thinks_least_of_is_heard_by_the_engine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its ranks turned round and one finalist left, the truth's hall is found all the same."""
+    ranked = matching._ranked
+    monkeypatch.setattr(matching, "_ranked", lambda *of: [(-off, name, scale) for off, name, scale in ranked(*of)])
+    monkeypatch.setattr(matching, "FINALISTS", 1)
+    halls = {name: room(size) for name, size in ROOMS.items()}
+    (found,) = fit_halls(target_like(own_output()[1]), halls, SOURCES, plan_scales=(1.0,))
+    assert found.name == "wide"
+
+
 def test_a_refined_array_stays_half_a_metre_behind_the_conductor_and_above_the_players() -> None:
     """A dry, very clear recording draws it as near as may be, and no nearer."""
     unknown, clear, sure = np.full(9, np.nan), np.full(9, 30.0), np.full(9, 0.5)
