@@ -26,6 +26,7 @@ from render.loudness import Loudness, LoudnessMeter, gain_to, matching_gains
 from render.match import Match, fitted_scene_text
 from render.match_words import plain_sentences, unmatched, untold
 from render.measure import Measurement, measurement_json
+from render.measurement import RINGS_ON
 from render.mix import main_array
 from render.pages import page
 from render.scene_file import SceneFile, read_scene
@@ -188,6 +189,7 @@ def _write(
         page(
             "match.html.j2",
             recording=measurement,
+            rings_on=RINGS_ON,
             title=match.scene_file.title,
             candidates=numbers["candidates"],
             target=numbers["target"],

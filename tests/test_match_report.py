@@ -162,6 +162,7 @@ def test_sounds_to_compare_are_equally_loud_and_below_the_ceiling(folder: Path) 
     assert max(abs(gain) for gain in gains.values()) <= 6.0
     page = (folder / "music" / "match.html").read_text(encoding="utf-8")
     assert page.count("data:image/png") == 2
+    assert "what rings on by itself" in page
     assert "Blind test" in page
 
 

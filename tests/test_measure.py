@@ -389,6 +389,7 @@ def test_the_text_fits_into_80_columns(
     music = "music" in lines[0]
     assert ("EDT s" in lines[1]) != music  # of music it can't be told
     assert any("±" in line for line in lines) == music
+    assert ("what rings on by itself" in " ".join(" ".join(lines).split())) == music
     assert lines[6].split()[:2] == ["1000", f"{measure_file(Path('a.wav')).T_s[4]:.2f}"]
 
 
