@@ -26,14 +26,14 @@ from render.loudness import Loudness, LoudnessMeter, gain_to, matching_gains
 from render.match import Match, fitted_scene_text
 from render.match_words import plain_sentences, unmatched, untold
 from render.measure import Measurement, measurement_json
-from render.measurement import RINGS_ON
+from render.measurement import RINGS_ON, intervals_json, number_json
 from render.mix import main_array
 from render.pages import page
 from render.scene_file import SceneFile, read_scene
 from render.session import Rendering, render_scene
 from render.staging import make_folder, sole_writer, staged
 from render.stems import probe, read_blocks
-from rooms.agreement import Target, residuals, tone_db
+from rooms.agreement import residuals, tone_db
 from rooms.correction import correction_filter, gentle_gains
 from rooms.errors import InputError
 from rooms.matching import Candidate
@@ -332,8 +332,8 @@ def _numbers(measurement: Measurement, match: Match, sounds: _Sounds | None) -> 
         "recording": measurement_json(measurement),
         "scene": match.scene_file.title,
         "target": {name: as_bands(getattr(match.target, name)) for name in BANDED}
-        | {"tone_db": as_bands(tone_db(match.target.drr_db)), "initial_gap_s": _number(match.target.initial_gap_s)}
-        | {"T_interval_s": _intervals(match.target)},
+        | {"tone_db": as_bands(tone_db(match.target.drr_db)), "initial_gap_s": number_json(match.target.initial_gap_s)}
+        | {"T_interval_s": intervals_json(match.target.T_low_s, match.target.T_high_s)},
         "candidates": ranked,
         "refused": dict(match.refused),
         "others": dict(match.others),
@@ -348,16 +348,6 @@ def _size(misses: NDArray[np.float64]) -> float | None:
     """Return the root mean square of what is known; None if nothing is."""
     known = misses[np.isfinite(misses)]
     return round(float(np.sqrt(np.mean(known**2))), 3) if known.size else None
-
-
-def _intervals(target: Target) -> dict[str, list[float] | None]:
-    """Return the 90 % intervals of T in s by octave."""
-    pairs = zip(BAND_NAMES, target.T_low_s.tolist(), target.T_high_s.tolist(), strict=True)
-    return {name: [low, high] if np.isfinite([low, high]).all() else None for name, low, high in pairs}
-
-
-def _number(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
 
 
 def _decays_figure(match: Match, candidate: Candidate, rendering: Rendering | None) -> Figure:

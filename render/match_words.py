@@ -12,7 +12,7 @@ from rooms.decay import LONGEST
 from rooms.jnd import RATIOS, STEPS, in_jnds
 from rooms.matching import FARTHEST, LEAST_DISTANCE, MOST_GAIN_DB, Candidate
 from rooms.predicting import Predicted
-from rooms.units import BAND_NAMES
+from rooms.units import BAND_NAMES, INTERVAL
 
 __all__ = ["plain_sentences", "summary", "unmatched", "untold"]
 
@@ -31,9 +31,6 @@ ASKED = {
     "correlation": "Width",
 }
 """What a match takes from a recording."""
-
-INTERVAL = 1.645
-"""Half a 90 % interval of a normal distribution, in standard deviations."""
 
 
 def summary(candidate: Candidate) -> str:

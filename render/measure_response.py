@@ -19,16 +19,13 @@ from rooms.early_measures import (
 from rooms.measures import from_response
 from rooms.octaves import octave_midbands, reaches_nyquist
 from rooms.two_channels import cross_correlation, early_late, lateral_fractions
-from rooms.units import BAND_NAMES, BANDS, energy_db
+from rooms.units import BAND_NAMES, BANDS, INTERVAL, energy_db
 
 __all__ = ["PAIRS", "Pair", "measure_response", "sounds_like_a_response"]
 
 Pair = Literal["stereo", "omni-figure8", "binaural"]
 PAIRS: tuple[Pair, ...] = ("stereo", "omni-figure8", "binaural")
 """What two channels may be."""
-
-INTERVAL = 1.645
-"""Half a 90 % interval of a normal distribution, in standard deviations."""
 
 DEVIATION = {"T30_s": 0.55, "T20_s": 0.55 * 1.5}
 """Standard deviation of a decay time read from one response, times √(B·T), re T (measured on noise decays)."""

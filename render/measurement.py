@@ -15,7 +15,15 @@ from rooms.early_measures import Reflection
 from rooms.measures import as_bands
 from rooms.units import BAND_NAMES, energy_db
 
-__all__ = ["BAND_ARRAYS", "RINGS_ON", "Measurement", "measurement_json", "measurement_lines"]
+__all__ = [
+    "BAND_ARRAYS",
+    "RINGS_ON",
+    "Measurement",
+    "intervals_json",
+    "measurement_json",
+    "measurement_lines",
+    "number_json",
+]
 
 _MEASURES = ("EDT_s", "T20_s", "T30_s", "C80_db", "C50_db", "D50", "Ts_s")
 
@@ -139,7 +147,6 @@ class Measurement:
 
 def measurement_json(found: Measurement) -> dict[str, Any]:
     """Return a measurement as JSON's types: per octave under its name, null where unknown, why under ``reasons``."""
-    intervals = zip(BAND_NAMES, found.T_low_s.tolist(), found.T_high_s.tolist(), strict=True)
     whole = {name: as_bands(getattr(found, name)) for name in BAND_ARRAYS if name not in ("T_low_s", "T_high_s")}
     thirds = zip(found.frequencies_hz.tolist(), found.spectrum_db.tolist(), strict=True)
     return {
@@ -150,18 +157,16 @@ def measurement_json(found: Measurement) -> dict[str, Any]:
         "sample_rate": found.sample_rate,
         "length_s": found.length_s,
         "T_s": whole.pop("T_s"),
-        "T_interval_s": {
-            name: [low, high] if np.isfinite([low, high]).all() else None for name, low, high in intervals
-        },
+        "T_interval_s": intervals_json(found.T_low_s, found.T_high_s),
         "from": {name: text or None for name, text in zip(BAND_NAMES, found.T_from, strict=True)},
         **whole,
         "G_db": dict.fromkeys(BAND_NAMES),
-        "initial_gap_s": _number(found.initial_gap_s),
-        "reflections": [{"time_s": r.time_s, "level_db": _number(r.level_db)} for r in found.reflections],
-        "spectrum_db": {f"{frequency:.4g}": _number(level) for frequency, level in thirds},
+        "initial_gap_s": number_json(found.initial_gap_s),
+        "reflections": [{"time_s": r.time_s, "level_db": number_json(r.level_db)} for r in found.reflections],
+        "spectrum_db": {f"{frequency:.4g}": number_json(level) for frequency, level in thirds},
         "noise_floor_dbfs": as_bands(found.noise_floor_dbfs),
-        "correlation": _number(found.correlation),
-        "width": _number(found.width),
+        "correlation": number_json(found.correlation),
+        "width": number_json(found.width),
         "warnings": list(found.warnings),
         "reasons": dict(found.reasons),
     }
@@ -248,5 +253,12 @@ def _intervals(found: Measurement) -> list[str]:
     return [f"{low:.2f}–{high:.2f}" if np.isfinite([low, high]).all() else _NONE for low, high in pairs]
 
 
-def _number(value: float) -> float | None:
+def number_json(value: float) -> float | None:
+    """Return a number as JSON has it: null where it isn't known."""
     return float(value) if np.isfinite(value) else None
+
+
+def intervals_json(low: NDArray[np.float64], high: NDArray[np.float64]) -> dict[str, list[float] | None]:
+    """Return intervals by octave, from their ends, (9,) each: null where they aren't known."""
+    pairs = zip(BAND_NAMES, low.tolist(), high.tolist(), strict=True)
+    return {name: [a, b] if np.isfinite([a, b]).all() else None for name, a, b in pairs}

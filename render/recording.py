@@ -13,7 +13,7 @@ from render.stems import probe, read_blocks
 from rooms.errors import InputError
 from rooms.two_channels import pair_correlation
 
-__all__ = ["flat_tops", "one_sound", "read_recording"]
+__all__ = ["one_sound", "read_recording"]
 
 LOWEST_RATE = 8000
 """Hz; below, half of the octaves that matter are missing."""
@@ -83,7 +83,7 @@ def read_recording(
         raise InputError(f"{path}: silent, nothing but an offset; record it again")
     _require_alive(path, used, samples)
     clipped = any(text.startswith("clipped") for text in warnings)
-    if not clipped and working == info.sample_rate and (tops := flat_tops(samples)) >= FLAT_TOPS:
+    if not clipped and working == info.sample_rate and (tops := _flat_tops(samples)) >= FLAT_TOPS:
         clipped = True
         level = 20.0 * np.log10(listener.peak)
         warnings.append(f"clipped and turned down since: cut off flat at {level:.1f} dBFS {tops} times")
@@ -106,7 +106,7 @@ def _require_alive(path: Path, used: Sequence[int], samples: NDArray[np.float64]
             raise InputError(f"{path}: channel {number + 1} is {what}; choose the other with --channel {other + 1}")
 
 
-def flat_tops(samples: NDArray[np.float64]) -> int:
+def _flat_tops(samples: NDArray[np.float64]) -> int:
     """Return how often channels (channels, samples) stay at their very highest for `FLAT_RUN` samples or more."""
     found = 0
     for row in np.concatenate([samples, -samples]):

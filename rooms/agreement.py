@@ -16,7 +16,7 @@ from rooms.decay import LONGEST
 from rooms.errors import InputError
 from rooms.jnd import STEPS, in_jnds
 from rooms.predicting import Predicted
-from rooms.units import BANDS
+from rooms.units import BANDS, INTERVAL
 
 __all__ = ["Target", "cost", "residuals", "tone_db"]
 
@@ -146,7 +146,6 @@ def cost(target: Target, predicted: Predicted) -> NDArray[np.float64]:
 
     The direct-to-reverberant ratio counts with its mean; its shape is the tone.
     """
-    ninety = 1.645  # standard deviations in half a 90 % interval
     found = residuals(target, predicted)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = target.drr_error_db / STEPS["drr_db"]
@@ -154,7 +153,7 @@ def cost(target: Target, predicted: Predicted) -> NDArray[np.float64]:
         # an upper bound alone, the lower half is wide.
         limit = np.where(found["T_s"] > 0.0, target.T_high_s, target.T_low_s)
         spread = {
-            "T_s": np.abs(in_jnds("T_s", limit, target.T_s)) / ninety,
+            "T_s": np.abs(in_jnds("T_s", limit, target.T_s)) / INTERVAL,
             "EDT_s": np.abs(in_jnds("EDT_s", target.EDT_s + target.EDT_error_s, target.EDT_s)),
             "C80_db": np.minimum(target.C80_error_db / STEPS["C80_db"], MOST_SPREAD),
             "tone_db": np.hypot(target.drr_error_db, np.nan_to_num(target.C80_error_db)) / STEPS["tone_db"],

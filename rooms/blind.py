@@ -29,7 +29,7 @@ from rooms.octave_frames import frame_energies
 from rooms.octaves import octave_midbands
 from rooms.partial_decays import FEWEST, PartialDecays, partial_decays, partial_energies
 from rooms.spectra import THIRD_OCTAVES, long_term_spectrum
-from rooms.units import BANDS, energy_db
+from rooms.units import BANDS, INTERVAL, energy_db
 
 __all__ = ["SOURCE_RELEASE_S", "BlindDecay", "blind_decay", "room_quantiles"]
 
@@ -67,9 +67,6 @@ AIR_ERROR = 0.5
 
 CORRELATION = 0.5
 """Between the errors of an octave's decays and its partials', which are in part the same stops (our choice)."""
-
-INTERVAL = 1.645
-"""Half a 90 % interval of a normal distribution, in standard deviations."""
 
 EARLY_S = 0.08
 """Limit of clarity, in seconds."""

@@ -9,7 +9,8 @@ best on grids that are refined around the best place. Nothing is random.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cache
 from itertools import product
 
 import numpy as np
@@ -170,6 +171,7 @@ class _Asked:
     players: Sequence[Radiators]
     arrays: Callable[[str, Hall], Sequence[Mixed]]
     place: tuple[float, float] | None
+    own: Callable[[str], NDArray[np.float64]]  # T30 of a hall as it is re Sabine's time, by name
 
     def departures(self, places: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return what it costs to hang the main array at some places in m, (places,) in JNDs."""
@@ -226,7 +228,9 @@ def fit_halls(
     if not target.as_played:
         players = [in_one_point(player) for player in players]  # one source stood there
     tell = progress or (lambda _part: None)
-    asked = _Asked(target, seats, players, arrays, place)
+    asked = _Asked(
+        target, seats, players, arrays, place, cache(lambda name: expected_T30(halls[name]) / sabine(halls[name]))
+    )
     faults: dict[str, str] = {}
     ranked = []
     for number, (name, given) in enumerate(halls.items()):
@@ -272,7 +276,7 @@ def _ranked(asked: _Asked, name: str, given: Hall, scales: Sequence[float]) -> l
             sizes[scale] = hall, places, mixed
     if not sizes:
         return []
-    own = expected_T30(given) / sabine(given)
+    own = asked.own(name)
     usual, places, _ = sizes[min(sizes, key=_departure)]
     like = rough_fit(usual, own * sabine(usual), target.T_s)
     likeness = likeness_of(*like, players, places[1 :: 2 * len(HEIGHTS)])
@@ -320,7 +324,12 @@ def _costs(
 ) -> tuple[NDArray[np.float64], Predicted]:
     """Return the costs and the measures of every balance at every place, (widths, balances, places)."""
     every = outlook.measures(balances.gains_db(mixed), balances.widths)
-    return cost(asked.target, every) + DEPARTURE * balances.departures() + asked.departures(places), every
+    return cost(asked.target, every) + _departures(asked, balances, places), every
+
+
+def _departures(asked: _Asked, balances: _Balances, places: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what other balances and other places than the scene's cost in JNDs, (widths, balances, places)."""
+    return np.asarray(DEPARTURE * balances.departures() + asked.departures(places))
 
 
 def _places(
@@ -361,19 +370,43 @@ class _Fitting:
     def best(
         self, moved: float, places: NDArray[np.float64], balances: _Balances | None = None, cuts: int = 1
     ) -> Candidate:
-        """Return the best of some places and balances, the ensemble moved downstage by so many m."""
+        """Return the best of some places and balances, the first among equals, the ensemble moved downstage by some m.
+
+        Early decays take longest to tell: only those of the candidates that are best without them count.
+        """
         there, mixed = downstage(self.hall, moved), self.asked.arrays(self.name, downstage(self.scaled, moved))
         outlook = by_engine(there, self.times, self.asked.players, places, mixed, cuts=cuts)
         tried = balances or _balances(self.asked.target, mixed)
-        found = _best(self.asked, self.name, self.scale, there, outlook, mixed, tried, places, moved)
-        return replace(found, cost=found.cost + self.rebuilt)
+        costs, every = _costs(self.asked, outlook, mixed, tried, places)
+        gains_db, departures = tried.gains_db(mixed), _departures(self.asked, tried, places)
+        found = []
+        for flat in np.argsort(costs, axis=None, kind="stable")[:DECAYS]:
+            width, balance, place = (int(n) for n in np.unravel_index(flat, costs.shape))
+            predicted = one(every, (width, balance, place), outlook.early_decay_s(gains_db[balance], place))
+            off = float(cost(self.asked.target, predicted)) + float(departures[width, balance, place])
+            _, y, z = places[place].tolist()
+            found.append(
+                Candidate(
+                    self.name,
+                    self.scale,
+                    there,
+                    -y,
+                    z,
+                    predicted,
+                    off + _departure(self.scale, moved) + self.rebuilt,
+                    float(tried.spots_db[balance]),
+                    float(tried.far_db[balance]),
+                    float(tried.widths[width]),
+                    moved,
+                )
+            )
+        return min(found, key=lambda candidate: candidate.cost)
 
 
 def _coarse(asked: _Asked, name: str, scale: float, given: Hall) -> tuple[_Fitting, Candidate]:
     """Return a hall of one size, fitted, and the best of it on a coarse grid of places."""
     scaled = scale_plan(given, scale)
-    own = expected_T30(given) / sabine(given)
-    hall, times = nearest_times(scaled, own * sabine(scaled), asked.target.T_s)
+    hall, times = nearest_times(scaled, asked.own(name) * sabine(scaled), asked.target.T_s)
     rebuilt = _rebuilt(asked.target, scaled, hall)
     fitting = _Fitting(asked, name, scale, scaled, hall, times, rebuilt)
     return fitting, fitting.best(0.0, fitting.places(0.0, _distances(hall), HEIGHTS))
@@ -400,45 +433,3 @@ def _refined(fitting: _Fitting, found: Candidate) -> Candidate:
             found = min(found, fitting.best(moved, place), key=lambda candidate: candidate.cost)
     chosen = _Balances(*(np.array([value]) for value in (found.width, found.spot_db, found.far_db)))
     return fitting.best(found.downstage, np.array([[0.0, -found.distance, found.height]]), chosen, FACETS)
-
-
-def _best(
-    asked: _Asked,
-    name: str,
-    scale: float,
-    hall: Hall,
-    outlook: Outlook,
-    mixed: Sequence[Mixed],
-    balances: _Balances,
-    places: NDArray[np.float64],
-    moved: float,
-) -> Candidate:
-    """Return the best of all places and balances, the first among equals.
-
-    Early decays take longest to tell: only those of the candidates that are best without them count.
-    """
-    costs, every = _costs(asked, outlook, mixed, balances, places)
-    gains_db, departures = balances.gains_db(mixed), balances.departures()
-    found = []
-    for flat in np.argsort(costs, axis=None, kind="stable")[:DECAYS]:
-        width, balance, place = (int(n) for n in np.unravel_index(flat, costs.shape))
-        predicted = one(every, (width, balance, place), outlook.early_decay_s(gains_db[balance], place))
-        off = float(cost(asked.target, predicted)) + DEPARTURE * float(departures[width, balance, 0])
-        off += float(asked.departures(places[place : place + 1])[0])
-        _, y, z = places[place].tolist()
-        found.append(
-            Candidate(
-                name,
-                scale,
-                hall,
-                -y,
-                z,
-                predicted,
-                off + _departure(scale, moved),
-                float(balances.spots_db[balance]),
-                float(balances.far_db[balance]),
-                float(balances.widths[width]),
-                moved,
-            )
-        )
-    return min(found, key=lambda candidate: candidate.cost)

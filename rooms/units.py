@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 __all__ = [
     "BANDS",
     "BAND_NAMES",
+    "INTERVAL",
     "MIDBANDS",
     "air_attenuation",
     "air_energy_loss",
@@ -30,6 +31,9 @@ BAND_NAMES: tuple[str, ...] = tuple(f"{band:.0f}" for band in BANDS)
 
 MIDBANDS: NDArray[np.float64] = np.power(10.0, 3.0 + 0.3 * np.arange(-4, 5), dtype=np.float64)
 """Exact octave mid-bands in Hz (IEC 61260-1, base ten)."""
+
+INTERVAL = 1.645
+"""Half a 90 % interval of a normal distribution, in standard deviations."""
 
 
 def amplitude(level: ArrayLike) -> NDArray[np.float64]:

@@ -4,13 +4,12 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numba
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from rooms.cores import on_all_cores
 from rooms.decay import expected_T30
 from rooms.echogram import STEP, grid_size, omni
 from rooms.measures import from_echogram
@@ -195,8 +194,7 @@ def energy_in_room(source, size, absorption, scattering, rays, step_m, steps, se
     """Return the part of a source's energy left in a room at each step."""
     chunks = 16
     of = (source, size, absorption, scattering, rays // chunks, step_m, steps)
-    with ThreadPoolExecutor() as pool:
-        left = list(pool.map(lambda c: _left_in_room(seed + c, *of), range(chunks)))
+    left = on_all_cores(lambda c: _left_in_room(seed + c, *of), range(chunks))
     return np.sum(left, axis=0) / (rays // chunks * chunks)
 
 

@@ -16,13 +16,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from rooms import catalogue
+from rooms.cores import on_all_cores
 from rooms.geometry import SURFACES, Box
 from rooms.measures import from_echogram
 from rooms.microphones import Array, Capsule
@@ -167,8 +167,7 @@ def trace(  # type: ignore[no-untyped-def]
     """Return the energy at each ear (ears, steps) without the direct sound; bin k holds [k, k + 1)·step_m of path."""
     chunks = 16
     of = (source, ears, radius, size, patches, absorption, scattering, air, rays // chunks, step_m, steps)
-    with ThreadPoolExecutor() as pool:
-        heard = list(pool.map(lambda c: _traced(seed * chunks + c, *of), range(chunks)))
+    heard = on_all_cores(lambda c: _traced(seed * chunks + c, *of), range(chunks))
     # A unit direct sound at 1 m is a power of 4π.
     return np.sum(heard, axis=0) * (4.0 * np.pi / (rays // chunks * chunks))
 
